@@ -1,6 +1,7 @@
 package lib
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"math"
@@ -16,7 +17,12 @@ import (
 // to 7 repeat (WMO No. 306, Vol. I.2, FM 92, regulation 92.1), each field gets
 // the sections in force when its section 7 comes.
 func singleFields(b []byte) (messages [][]byte) {
-	for len(b) >= 16 && string(b[:4]) == "GRIB" {
+	for {
+		start := bytes.Index(b, []byte("GRIB"))
+		if start < 0 || len(b)-start < 16 {
+			return messages
+		}
+		b = b[start:]
 		length := binary.BigEndian.Uint64(b[8:])
 		if length > uint64(len(b)) {
 			return messages
@@ -40,11 +46,7 @@ func singleFields(b []byte) (messages [][]byte) {
 			}
 		}
 		b = b[length:]
-		for len(b) > 0 && b[0] != 'G' {
-			b = b[1:]
-		}
 	}
-	return messages
 }
 
 // Every field in the packings that this binding is there for, against the
