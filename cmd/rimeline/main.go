@@ -1,0 +1,149 @@
+// Command rimeline judges, for every ground site of a winter cloud-seeding
+// programme, whether agent released at a given time reaches supercooled liquid
+// water at the right temperature and whether the ice it makes lands in the
+// target. It advises people; it decides nothing and commands nothing.
+//
+// Each subcommand is a file of this package and holds wiring only: files are
+// opened here, decoded by packages below ingest, judged by packages below
+// seedability.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// Exit statuses, the same for every subcommand.
+const (
+	statusFine   = 0
+	statusFailed = 1 // something failed, or an input is bad; the rest was still done
+	statusUsage  = 2 // the command line itself is wrong
+)
+
+// commandLine is the list of subcommands, in the order in which help shows them.
+type commandLine struct {
+	JSON    bool             `help:"Print JSON instead of a table for people."`
+	Version kong.VersionFlag `help:"Print the version and stop."`
+}
+
+const description = `Judges when and where ground-based seeding in winter storms can work: reads model grids and soundings, follows the agent from each site to where its ice would land, and scores it. Advice for people on duty; it decides nothing.
+
+Exit status: 0 all went well, 1 something failed or an input is bad (said on standard error; the rest is still done), 2 wrong usage.`
+
+// environment is what a subcommand may use of the world.
+type environment struct {
+	context.Context
+	Stdout, Stderr io.Writer
+	JSON           bool
+}
+
+// warn writes one line to standard error.
+func (e *environment) warn(format string, arguments ...any) {
+	fmt.Fprintf(e.Stderr, "rimeline: "+format+"\n", arguments...)
+}
+
+// usageError is a command line that parses but makes no sense: exit status 2.
+type usageError string
+
+func (e usageError) Error() string { return string(e) }
+
+// errReported ends a subcommand with status 1 after it has said everything itself.
+var errReported = errors.New("failed, and said so")
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	status := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(status)
+}
+
+// exitStatus leaves run from inside the parser (after --help and --version).
+type exitStatus int
+
+// run is the whole program; tests call it in their own process.
+func run(ctx context.Context, arguments []string, stdout, stderr io.Writer) (status int) {
+	defer func() {
+		if cause := recover(); cause != nil {
+			code, asked := cause.(exitStatus)
+			if !asked {
+				panic(cause)
+			}
+			status = int(code)
+		}
+	}()
+	env := &environment{Context: ctx, Stdout: stdout, Stderr: stderr}
+
+	var line commandLine
+	parser, err := kong.New(&line,
+		kong.Name("rimeline"),
+		kong.Description(description),
+		kong.Vars{"version": "rimeline " + version()},
+		kong.Writers(stdout, stderr),
+		kong.Exit(func(code int) { panic(exitStatus(code)) }),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 100, NoExpandSubcommands: true}),
+		// "--at -33,151" has a value that looks like a flag.
+		kong.WithHyphenPrefixedParameters(true),
+	)
+	if err != nil {
+		env.warn("%v", err) // a mistake in the struct tags, found by every test
+		return statusFailed
+	}
+	parsed, err := parser.Parse(arguments)
+	if err != nil {
+		var where *kong.ParseError
+		if errors.As(err, &where) {
+			parsed = where.Context
+		}
+		return env.wrongUsage(parsed, err)
+	}
+	env.JSON = line.JSON
+
+	var wrong usageError
+	switch err := parsed.Run(env); {
+	case err == nil:
+		return statusFine
+	case errors.As(err, &wrong):
+		return env.wrongUsage(parsed, wrong)
+	case errors.Is(err, errReported):
+		return statusFailed
+	case errors.Is(err, context.Canceled) && ctx.Err() != nil:
+		env.warn("stopped by a signal before the end")
+		return statusFailed
+	default:
+		env.warn("%v", err)
+		return statusFailed
+	}
+}
+
+// wrongUsage says what is wrong with the command line and where help is.
+func (e *environment) wrongUsage(parsed *kong.Context, err error) int {
+	e.warn("%v", err)
+	command := "rimeline"
+	if parsed != nil && parsed.Selected() != nil {
+		command = parsed.Selected().FullPath()
+	}
+	fmt.Fprintf(e.Stderr, "Run \"%s --help\" for usage and examples.\n", command)
+	return statusUsage
+}
+
+// version names the build: the module version, or the revision it was built from.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "unknown"
+	}
+	for _, setting := range info.Settings {
+		if setting.Key == "vcs.revision" && len(setting.Value) >= 12 {
+			return info.Main.Version + " " + setting.Value[:12]
+		}
+	}
+	return info.Main.Version
+}
