@@ -1,5 +1,7 @@
 package grid
 
+import "reflect"
+
 // Projection maps places to the plane of a grid. x and y are metres, except for
 // the geographic projections (LatLonProjection, RotatedLatLon), where they are
 // degrees of longitude and latitude.
@@ -27,3 +29,22 @@ func (LatLonProjection) Forward(p LatLon) (x, y float64, ok bool) {
 func (LatLonProjection) Inverse(x, y float64) (LatLon, bool) {
 	return LatLon{LatitudeDeg: y, LongitudeDeg: NormalLongitudeDeg(x)}, y >= -90 && y <= 90
 }
+
+func (LatLonProjection) eastAngleRad(p LatLon) (float64, bool) { return 0, isPlace(p) }
+
+func (LatLonProjection) periodX() float64 { return 360 }
+
+// orienting is a projection that knows its own convergence of meridians.
+type orienting interface {
+	// eastAngleRad is the angle, counterclockwise, that turns components along
+	// x and y into eastward and northward components.
+	eastAngleRad(LatLon) (float64, bool)
+}
+
+// periodic is a projection whose x comes back to the same meridian.
+type periodic interface{ periodX() float64 }
+
+// sameProjection compares parameters, not pointers.
+func sameProjection(a, b Projection) bool { return reflect.DeepEqual(a, b) }
+
+func (LatLonProjection) angular() {}
