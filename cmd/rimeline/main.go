@@ -32,6 +32,8 @@ const (
 type commandLine struct {
 	JSON    bool             `help:"Print JSON instead of a table for people."`
 	Version kong.VersionFlag `help:"Print the version and stop."`
+
+	Check checkCommand `cmd:"" help:"Validate a programme file and say in plain words what it will do."`
 }
 
 const description = `Judges when and where ground-based seeding in winter storms can work: reads model grids and soundings, follows the agent from each site to where its ice would land, and scores it. Advice for people on duty; it decides nothing.

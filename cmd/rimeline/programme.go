@@ -1,0 +1,70 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"rimeline/seedability"
+	"rimeline/seedability/programme"
+)
+
+// loadProgramme reads a programme file and the geometry files beside it.
+func loadProgramme(path string) (*programme.Programme, error) {
+	b, err := readFileBytes(path, maxProgrammeBytes)
+	if err != nil {
+		return nil, err
+	}
+	open := func(name string) ([]byte, error) {
+		if !filepath.IsAbs(name) {
+			name = filepath.Join(filepath.Dir(path), filepath.FromSlash(name))
+		}
+		return readFileBytes(name, maxProgrammeBytes)
+	}
+	return programme.Parse(path, b, open, componentDefaults())
+}
+
+// componentDefaults tells the programme file's reader what a score is made of.
+func componentDefaults() []programme.ComponentDefault {
+	var defaults []programme.ComponentDefault
+	for _, criterion := range seedability.DefaultCriteria() {
+		row := programme.ComponentDefault{Name: criterion.Name, Unit: criterion.Unit, Weight: criterion.Weight}
+		for _, knot := range criterion.Membership {
+			row.Knots = append(row.Knots, [2]float64{knot.X, knot.Mu})
+		}
+		defaults = append(defaults, row)
+	}
+	return defaults
+}
+
+// maxProgrammeBytes bounds a programme file and each geometry file.
+const maxProgrammeBytes = 32 << 20
+
+// readFileBytes reads a regular file whole, up to a ceiling.
+func readFileBytes(path string, ceiling int64) ([]byte, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, plainPathError(err)
+	}
+	if info.IsDir() {
+		return nil, fmt.Errorf("%s: is a directory", path)
+	}
+	if info.Size() > ceiling {
+		return nil, fmt.Errorf("%s: has %d bytes, at most %d are read", path, info.Size(), ceiling)
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil, plainPathError(err)
+	}
+	return b, nil
+}
+
+// plainPathError drops the name of the system call from an error of package os.
+func plainPathError(err error) error {
+	var path *os.PathError
+	if errors.As(err, &path) {
+		return fmt.Errorf("%s: %w", path.Path, path.Err)
+	}
+	return err
+}

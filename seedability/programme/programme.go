@@ -1,0 +1,254 @@
+// Package programme reads and checks the file that describes a seeding
+// programme: its sites and what they burn, its target areas, its inputs, and
+// every number of the method that a programme may set for itself.
+//
+// The file is YAML, read strictly: an unknown key, a second key of the same
+// name, a value outside its stated range or a reference to nothing is an error
+// with file, line and column, and all errors of a file are reported together.
+// Key names end in their unit. The struct tags of this package are the one
+// place that states keys, ranges and defaults; the JSON Schema beside them is
+// held to them by a test.
+//
+// The package does no I/O: Parse takes bytes, and a function that opens the
+// files which the programme file names.
+package programme
+
+import (
+	"math"
+	"time"
+
+	"rimeline/grid"
+)
+
+// Programme is one programme file, with defaults filled in and references
+// resolved. Temperatures are in kelvin here; the file has them in °C.
+type Programme struct {
+	ID       string `yaml:"id" need:"always" form:"token" doc:"Short name of the programme in message subjects and file names."`
+	Name     string `yaml:"name" need:"always" length:"1..200" doc:"Name of the programme for people."`
+	Timezone string `yaml:"timezone" default:"UTC" doc:"IANA time zone in which times are shown to people beside UTC."`
+
+	Barrier     *Barrier     `yaml:"barrier" doc:"The mountain barrier that the plume must cross; holds for every site that does not give its own."`
+	Sites       []Site       `yaml:"sites" need:"always" length:"1..1000" doc:"The ground sites that release agent."`
+	Targets     []Target     `yaml:"targets" need:"always" length:"1..100" doc:"The areas on which the ice should fall."`
+	YieldTables []YieldTable `yaml:"yield_tables" need:"always" length:"1..50" doc:"How many ice crystals a gram of agent makes, by temperature; from the certificate of the agent in use."`
+	Inputs      []Input      `yaml:"inputs" length:"0..50" doc:"Where model grids and soundings lie. May be left out where they are named on the command line."`
+	Releases    Releases     `yaml:"releases" doc:"For which release times assessments are made."`
+	Ensemble    Ensemble     `yaml:"ensemble" doc:"The particles that are followed from each site, and how they are spread."`
+	Thresholds  Thresholds   `yaml:"thresholds" doc:"Where the score changes the state of a site, and how the components are judged."`
+
+	// File is the name under which the programme was read.
+	File string `yaml:"-"`
+	// Location is Timezone, loaded.
+	Location *time.Location `yaml:"-"`
+	// SHA256 of the programme file, and of every geometry file in the order of
+	// the targets that name them.
+	SHA256         string            `yaml:"-"`
+	GeometrySHA256 map[string]string `yaml:"-"`
+}
+
+// Site is one place on the ground from which agent is released.
+type Site struct {
+	ID             string   `yaml:"id" need:"always" form:"token" doc:"Short name of the site in message subjects and file names."`
+	Name           string   `yaml:"name" need:"always" length:"1..200" doc:"Name of the site for people."`
+	LatitudeDeg    float64  `yaml:"latitude_deg" need:"always" range:"-85..85" doc:"North positive."`
+	LongitudeDeg   float64  `yaml:"longitude_deg" need:"always" range:"-180..180" doc:"East positive."`
+	AltitudeM      float64  `yaml:"altitude_m" default:"NaN" range:"-430..6000" doc:"Ground above mean sea level. Left out: taken from the terrain of the model."`
+	ReleaseHeightM float64  `yaml:"release_height_m" default:"2" range:"0..300" doc:"Release above ground."`
+	Agent          Agent    `yaml:"agent" need:"always" doc:"What the site burns."`
+	Barrier        *Barrier `yaml:"barrier" doc:"The barrier seen from this site; overrides that of the programme."`
+	// TargetIDs names the targets that the site serves; every target where the file leaves it out.
+	TargetIDs []string `yaml:"targets" length:"1..100" form:"token" doc:"Identifiers of the targets that this site serves. Left out: all."`
+}
+
+// Place is where the site stands.
+func (s *Site) Place() grid.LatLon {
+	return grid.LatLon{LatitudeDeg: s.LatitudeDeg, LongitudeDeg: s.LongitudeDeg}
+}
+
+// Agent is what a site burns: a flare burns an amount in a time, a generator
+// burns at a rate.
+type Agent struct {
+	Kind        string  `yaml:"kind" need:"always" one:"flare|generator" doc:"flare: amount_g in burn_minutes. generator: rate_g_per_h, for as long as it is lit."`
+	AmountG     float64 `yaml:"amount_g" default:"NaN" range:"(0..10000" doc:"Silver iodide (or other ice-forming substance) in one burn of a flare; not the mass of the whole flare."`
+	BurnMinutes float64 `yaml:"burn_minutes" default:"NaN" range:"(0..240" doc:"How long one burn of a flare lasts."`
+	RateGPerH   float64 `yaml:"rate_g_per_h" default:"NaN" range:"(0..1000" doc:"Silver iodide that a generator releases in an hour."`
+	YieldTable  string  `yaml:"yield_table" need:"always" form:"token" doc:"Identifier of the yield table of this agent."`
+}
+
+// RateGPerS is the release rate while agent is burning.
+func (a Agent) RateGPerS() float64 {
+	if a.Kind == "flare" {
+		return a.AmountG / (a.BurnMinutes * 60)
+	}
+	return a.RateGPerH / 3600
+}
+
+// ReleaseDuration is how long one release lasts; zero for a generator, which
+// burns until it is put out.
+func (a Agent) ReleaseDuration() time.Duration {
+	if a.Kind == "flare" {
+		return time.Duration(a.BurnMinutes * float64(time.Minute))
+	}
+	return 0
+}
+
+// Barrier is the mountain barrier between a site and its target.
+type Barrier struct {
+	CrestAltitudeM float64 `yaml:"crest_altitude_m" need:"always" range:"0..9000" doc:"Crest above mean sea level."`
+	TowardDeg      float64 `yaml:"toward_deg" need:"always" range:"0..360" doc:"Direction straight across the barrier, the way the wind must blow: degrees clockwise from true north."`
+}
+
+// YieldTable says how many ice crystals a gram of agent makes at a temperature.
+// Published yields differ a hundredfold between agents, devices and
+// laboratories, so no table is built in.
+type YieldTable struct {
+	ID     string       `yaml:"id" need:"always" form:"token" doc:"Short name by which sites refer to the table."`
+	Source string       `yaml:"source" need:"always" length:"1..500" doc:"Where the numbers come from: certificate, laboratory, date."`
+	Points []YieldPoint `yaml:"points" need:"always" length:"2..100" doc:"Yield by temperature, warmest first; between points the logarithm of the yield is interpolated."`
+	// FieldFactor scales the whole table, for example 0.1 for a chamber test of
+	// a fast agent.
+	FieldFactor float64 `yaml:"field_factor" default:"1" range:"(0..10" doc:"Multiplies every yield: chamber certificates of fast agents promise more than is found in clouds, 0.1 is usual there."`
+	// NucleationMinutes is the e-folding time of nucleation; NaN for the
+	// temperature-dependent default of the method.
+	NucleationMinutes float64 `yaml:"nucleation_minutes" default:"NaN" range:"(0..120" doc:"E-folding time of ice formation at every temperature. Left out: from temperature, 3.6 min at -8.5 °C, 1.4 min at -15.5 °C."`
+}
+
+// YieldPoint is one row of a yield table.
+type YieldPoint struct {
+	AirTemperatureK float64 `yaml:"temperature_degc" need:"always" range:"-40..0" unit:"degc" doc:"Air temperature."`
+	CrystalsPerG    float64 `yaml:"crystals_per_g" need:"always" range:"(0..1e18" doc:"Ice crystals made by one gram of silver iodide."`
+}
+
+// Input is one place from which model grids or soundings are taken.
+type Input struct {
+	ID              string   `yaml:"id" need:"always" form:"token" doc:"Short name of the input."`
+	Kind            string   `yaml:"kind" need:"always" one:"model|sounding" doc:"What the files hold."`
+	Paths           []string `yaml:"paths" need:"always" length:"1..1000" doc:"Files or patterns (* ? [a-z]), relative to the programme file."`
+	Stations        []string `yaml:"stations" length:"1..1000" doc:"Only soundings of these stations (identifier or WMO number)."`
+	FreshHours      float64  `yaml:"fresh_hours" default:"3" range:"0..240" doc:"Up to this age an input counts in full."`
+	MaximumAgeHours float64  `yaml:"maximum_age_hours" default:"12" range:"(0..240" doc:"From this age an input counts for nothing."`
+}
+
+// Releases says for which release times assessments are made.
+type Releases struct {
+	Count          int     `yaml:"count" default:"1" range:"1..500" doc:"How many release times."`
+	SpacingMinutes float64 `yaml:"spacing_minutes" default:"30" range:"1..720" doc:"Time from one release to the next."`
+}
+
+// Ensemble is how many particles leave each site, and how they are spread. The
+// defaults are common practice, no source, except where the doc tag names one.
+type Ensemble struct {
+	Members             int           `yaml:"members" default:"100" range:"2..100000" doc:"Particles a release."`
+	Seed                int64         `yaml:"seed" default:"1" range:"0..9007199254740991" doc:"Start of the random numbers: the same seed gives the same particles."`
+	DirectionSDDeg      float64       `yaml:"direction_sd_deg" default:"10" range:"0..90" doc:"Standard deviation of the error of wind direction."`
+	SpeedSDFraction     float64       `yaml:"speed_sd_fraction" default:"0.15" range:"0..1" doc:"Standard deviation of the error of wind speed, as a fraction of the speed."`
+	VerticalSDFraction  float64       `yaml:"vertical_sd_fraction" default:"0.3" range:"0..2" doc:"Standard deviation of the error of vertical velocity, as a fraction of it."`
+	OnsetWarmestK       float64       `yaml:"onset_warmest_degc" default:"-5" range:"-30..0" unit:"degc" doc:"Warmest temperature at which agent may begin to act; each member draws between this and the coldest."`
+	OnsetColdestK       float64       `yaml:"onset_coldest_degc" default:"-8" range:"-30..0" unit:"degc" doc:"Coldest temperature at which agent begins to act."`
+	GrowthMinutes       GrowthMinutes `yaml:"growth_minutes" doc:"Time in which a crystal grows until it falls at its full speed; triangular distribution."`
+	FallSpeedMPerS      float64       `yaml:"fall_speed_m_per_s" default:"1" range:"(0..15" doc:"Median terminal fall speed: unrimed snow about 1.0, rimed 1.5, graupel 2.5."`
+	FallSpeedFactor     float64       `yaml:"fall_speed_factor" default:"1.4" range:"1..5" doc:"Geometric standard deviation of the fall speed."`
+	LongestDriftMinutes float64       `yaml:"longest_drift_minutes" default:"180" range:"10..1440" doc:"A particle that has not landed by then is given up."`
+}
+
+// GrowthMinutes is a triangular distribution.
+type GrowthMinutes struct {
+	Shortest float64 `yaml:"shortest" default:"8" range:"(0..240" doc:"Left end of the triangle."`
+	Likely   float64 `yaml:"likely" default:"20" range:"(0..240" doc:"Peak of the triangle."`
+	Longest  float64 `yaml:"longest" default:"30" range:"(0..240" doc:"Right end of the triangle."`
+}
+
+// Thresholds is where the score changes the state of a site. The defaults are
+// common practice, no source.
+type Thresholds struct {
+	WindowScore       float64 `yaml:"window_score" default:"60" range:"0..100" doc:"Score from which a site is in its window."`
+	Hysteresis        float64 `yaml:"hysteresis" default:"5" range:"0..50" doc:"Points that the score must exceed window_score by to open a window that was shut."`
+	ConsecutiveScores int     `yaml:"consecutive_scores" default:"2" range:"1..20" doc:"Assessments in a row that must reach the window before it opens."`
+	ConfidenceMinimum float64 `yaml:"confidence_minimum" default:"0.3" range:"0..1" doc:"Below this confidence a site is blind."`
+	// Components maps a component's name to what the file changes of it.
+	Components map[string]Component `yaml:"components" doc:"Changes to how a component of the score is judged, by its name."`
+}
+
+// Component is a change to the judgement of one component of the score.
+type Component struct {
+	Unit string `yaml:"unit" doc:"Unit of the knots; must be that of the component. Needed with knots."`
+	// Knots are pairs of quantity and membership, nil where the default holds.
+	Knots [][2]float64 `yaml:"knots" length:"2..50" doc:"Pairs [quantity, membership from 0 to 1], quantity rising; straight lines between, constant outside."`
+	// Weight is NaN where the default holds.
+	Weight float64 `yaml:"weight" default:"NaN" range:"0..1" doc:"Weight in the score; the weights are normalised to sum to one, 0 switches the component off."`
+}
+
+// ComponentDefault is a component of the score as it is judged where no
+// programme changes it. The caller of Parse gives the list.
+type ComponentDefault struct {
+	Name, Unit string
+	Knots      [][2]float64
+	Weight     float64
+}
+
+// Site finds a site by its identifier; nil where there is none.
+func (p *Programme) Site(id string) *Site {
+	for i := range p.Sites {
+		if p.Sites[i].ID == id {
+			return &p.Sites[i]
+		}
+	}
+	return nil
+}
+
+// Target finds a target by its identifier; nil where there is none.
+func (p *Programme) Target(id string) *Target {
+	for i := range p.Targets {
+		if p.Targets[i].ID == id {
+			return &p.Targets[i]
+		}
+	}
+	return nil
+}
+
+// YieldTable finds a yield table by its identifier; nil where there is none.
+func (p *Programme) YieldTable(id string) *YieldTable {
+	for i := range p.YieldTables {
+		if p.YieldTables[i].ID == id {
+			return &p.YieldTables[i]
+		}
+	}
+	return nil
+}
+
+// TargetsOf lists the targets that a site serves, in the order of the file.
+func (p *Programme) TargetsOf(site *Site) []*Target {
+	var served []*Target
+	for i := range p.Targets {
+		for _, id := range site.TargetIDs {
+			if p.Targets[i].ID == id {
+				served = append(served, &p.Targets[i])
+			}
+		}
+	}
+	return served
+}
+
+// BarrierOf is the barrier that holds for a site; nil where none is given.
+func (p *Programme) BarrierOf(site *Site) *Barrier {
+	if site.Barrier != nil {
+		return site.Barrier
+	}
+	return p.Barrier
+}
+
+// Bounds is the box of latitude and longitude that holds every site and target.
+// No programme crosses the antimeridian (Parse refuses it).
+func (p *Programme) Bounds() (south, west, north, east float64) {
+	south, west, north, east = math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
+	for i := range p.Sites {
+		south, north = math.Min(south, p.Sites[i].LatitudeDeg), math.Max(north, p.Sites[i].LatitudeDeg)
+		west, east = math.Min(west, p.Sites[i].LongitudeDeg), math.Max(east, p.Sites[i].LongitudeDeg)
+	}
+	for i := range p.Targets {
+		bounds := p.Targets[i].Area.Bounds()
+		west, east = math.Min(west, bounds.Min(0)), math.Max(east, bounds.Max(0))
+		south, north = math.Min(south, bounds.Min(1)), math.Max(north, bounds.Max(1))
+	}
+	return south, west, north, east
+}
