@@ -34,6 +34,29 @@ const DefaultMaxValues = 200_000_000
 // ErrTooLarge: the message claims more than the decoder may return.
 var ErrTooLarge = errors.New("claims more than the ceiling")
 
+// Error is what ecCodes itself reports.
+type Error struct {
+	Code int // CODES_..., below 0
+	Text string
+}
+
+func (e *Error) Error() string { return "ecCodes: " + e.Text }
+
+// Unsupported says that the message may well be right but is beyond this build
+// of ecCodes or its tables.
+func (e *Error) Unsupported() bool {
+	switch C.int(e.Code) {
+	case C.CODES_NOT_IMPLEMENTED, C.CODES_FUNCTIONALITY_NOT_ENABLED, C.CODES_NO_DEFINITIONS,
+		C.CODES_UNSUPPORTED_EDITION, C.CODES_MISSING_BUFR_ENTRY:
+		return true
+	}
+	return false
+}
+
+// DefaultSignals lets SIGSEGV, SIGABRT and their like end this process at once
+// and plainly, without the report of the Go runtime. For the child process.
+func DefaultSignals() { C.rl_default_signals() }
+
 // Version is the version of ecCodes in use, as 10000 major + 100 minor + patch.
 func Version() int { return int(C.codes_get_api_version()) }
 
@@ -66,7 +89,7 @@ func (d *Decoder) Decode(message []byte) ([]float64, error) {
 	case rc == C.RL_TOO_LARGE:
 		return nil, fmt.Errorf("%d values, at most %d: %w", uint64(n), ceiling, ErrTooLarge)
 	case rc != 0:
-		return nil, errors.New("ecCodes: " + C.GoString(C.codes_get_error_message(rc)))
+		return nil, codeError(rc)
 	case n == 0:
 		return nil, nil
 	}
