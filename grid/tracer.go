@@ -15,6 +15,10 @@ type Tracer struct {
 	perSecond  float32 // and how fast it grows
 	timeStride int     // numbers from one state to the next; 0 with a single one
 	columnSize int     // numbers in one column
+
+	// Scratch, kept here so that it is not cleared at every call.
+	cell         cell
+	below, above [nodeSize]float32
 }
 
 // Tracer returns a new reader of the box.
