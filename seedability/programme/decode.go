@@ -135,7 +135,7 @@ func (d *decoder) document(b []byte, into reflect.Value) {
 	case 1:
 		d.value(bodies[0], into, "", "", 0)
 	default:
-		d.problem(bodies[1].GetToken(), "", "a second YAML document begins here, one is allowed")
+		d.problem(firstToken(bodies[1]), "", "a second YAML document begins here, one is allowed")
 	}
 }
 
@@ -234,7 +234,7 @@ func (d *decoder) group(node ast.Node, into reflect.Value, path string, depth in
 	for _, f := range fields {
 		keys = append(keys, f.key)
 	}
-	seen := map[string]bool{}
+	seen, meant := map[string]bool{}, map[string]bool{}
 	for _, pair := range list {
 		key := pair.Key.GetToken().Value
 		if merge, isMerge := pair.Key.(*ast.MergeKeyNode); isMerge {
@@ -248,6 +248,7 @@ func (d *decoder) group(node ast.Node, into reflect.Value, path string, depth in
 		seen[key] = true
 		index := slices.Index(keys, key)
 		if index < 0 {
+			meant[nearest(key, keys)] = true
 			d.problem(pair.Key.GetToken(), join(path, key), "unknown key%s", suggestion(key, keys))
 			continue
 		}
@@ -259,7 +260,7 @@ func (d *decoder) group(node ast.Node, into reflect.Value, path string, depth in
 		d.value(pair.Value, into.FieldByIndex(f.index), join(path, key), f.tag, depth+1)
 	}
 	for _, f := range fields {
-		if f.tag.Get("need") == "always" && !seen[f.key] {
+		if f.tag.Get("need") == "always" && !seen[f.key] && !meant[f.key] {
 			d.problem(firstToken(node), path, "key %q is missing: %s", f.key, f.tag.Get("doc"))
 		}
 	}
@@ -463,19 +464,27 @@ func span(rule string) (low, high int) {
 	return int(r.low), int(r.high)
 }
 
-// suggestion names the word that was probably meant: the nearest by Levenshtein
-// distance, or all words where none is near.
+// suggestion names the word that was probably meant, or all words where none is near.
 func suggestion(given string, words []string) string {
+	if best := nearest(given, words); best != "" {
+		return fmt.Sprintf("; did you mean %q?", best)
+	}
+	return "; known here: " + strings.Join(words, ", ")
+}
+
+// nearest is the word of the smallest Levenshtein distance; empty where more
+// than half of its letters would have to change.
+func nearest(given string, words []string) string {
 	best, bestDistance := "", math.MaxInt
 	for _, word := range words {
 		if distance := editDistance(strings.ToLower(given), word); distance < bestDistance {
 			best, bestDistance = word, distance
 		}
 	}
-	if best != "" && bestDistance <= max(2, max(len(given), len(best))/2) {
-		return fmt.Sprintf("; did you mean %q?", best)
+	if bestDistance > max(len(given), len(best))/2 {
+		return ""
 	}
-	return "; known here: " + strings.Join(words, ", ")
+	return best
 }
 
 // editDistance is the Levenshtein distance (Levenshtein 1966) by the row method.

@@ -200,6 +200,9 @@ func checkArea(area *geom.MultiPolygon) error {
 	if math.Max(widthKM, heightKM) > maxExtentKM {
 		return fmt.Errorf("is %.0f km wide and %.0f km high, at most %d km are allowed", widthKM, heightKM, maxExtentKM)
 	}
+	if err := checkCrossings(area); err != nil {
+		return err
+	}
 	for i := range area.NumPolygons() {
 		polygon := area.Polygon(i)
 		outer := polygon.LinearRing(0).Coords()
@@ -213,7 +216,7 @@ func checkArea(area *geom.MultiPolygon) error {
 			}
 		}
 	}
-	return checkCrossings(area)
+	return nil
 }
 
 // ringInside tests by the first vertex of a ring that is not on the other's edge;
@@ -293,7 +296,7 @@ func checkCrossings(area *geom.MultiPolygon) error {
 			}
 			if meets(o, e) {
 				return placedError{[]int{e.polygon, e.ring, e.index}, fmt.Sprintf(
-					"edge from [%s] to [%s] crosses the edge from [%s] to [%s]", degrees(e.a), degrees(e.b), degrees(o.a), degrees(o.b))}
+					"edge from [%s] to [%s] crosses or touches the edge from [%s] to [%s]", degrees(e.a), degrees(e.b), degrees(o.a), degrees(o.b))}
 			}
 		}
 		open = append(kept, e)
