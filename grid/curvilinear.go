@@ -98,32 +98,43 @@ func (c *Curvilinear) locate(p LatLon, ni, nj int, cyclic bool) (i, j float64, o
 	if !found || ni < 2 || nj < 2 {
 		return math.NaN(), math.NaN(), false
 	}
-	_, east, north := localAxes(p)
 	// The nearest point is a corner of the mesh unless meshes are badly skewed,
-	// so look at the four around it first and then one ring farther.
-	for ring := 0; ring <= 1; ring++ {
-		for j0 := cj - 1 - ring; j0 <= cj+ring; j0++ {
-			for i0 := ci - 1 - ring; i0 <= ci+ring; i0++ {
-				inner := i0 >= ci-1 && i0 <= ci && j0 >= cj-1 && j0 <= cj
-				if ring == 1 && inner || j0 < 0 || j0 > nj-2 {
-					continue
+	// so look at the four around it first and then one ring farther. Only what
+	// is in no mesh may be on the rim.
+	for _, tolerance := range []float64{1e-9, edgeTolerance} {
+		for ring := 0; ring <= 1; ring++ {
+			if i, j, ok = c.locateInRing(p, ci, cj, ring, ni, nj, cyclic, tolerance); ok {
+				return i, j, true
+			}
+		}
+	}
+	return math.NaN(), math.NaN(), false
+}
+
+// locateInRing looks at the four meshes around a grid point (ring 0) or at the
+// twelve around those.
+func (c *Curvilinear) locateInRing(p LatLon, ci, cj, ring, ni, nj int, cyclic bool, tolerance float64) (i, j float64, ok bool) {
+	_, east, north := localAxes(p)
+	for j0 := max(cj-1-ring, 0); j0 <= min(cj+ring, nj-2); j0++ {
+		for i0 := ci - 1 - ring; i0 <= ci+ring; i0++ {
+			if inner := i0 >= ci-1 && i0 <= ci && j0 >= cj-1 && j0 <= cj; ring == 1 && inner {
+				continue
+			}
+			left, right := i0, i0+1
+			if cyclic {
+				left, right = (i0+2*ni)%ni, (i0+1+2*ni)%ni
+			}
+			if left < 0 || right > ni-1 {
+				continue
+			}
+			s, t, inside := inverseBilinear(p, east, north, tolerance,
+				c.point(left, j0, ni), c.point(right, j0, ni), c.point(left, j0+1, ni), c.point(right, j0+1, ni))
+			if inside {
+				i = float64(left) + s
+				if cyclic && i >= float64(ni) {
+					i = 0
 				}
-				ii, i1 := i0, i0+1
-				if cyclic {
-					ii, i1 = (i0+ni)%ni, (i0+1+ni)%ni
-				}
-				if ii < 0 || i1 > ni-1 {
-					continue
-				}
-				s, t, inside := inverseBilinear(p, east, north,
-					c.point(ii, j0, ni), c.point(i1, j0, ni), c.point(ii, j0+1, ni), c.point(i1, j0+1, ni))
-				if inside {
-					i = float64(ii) + s
-					if cyclic && i >= float64(ni) {
-						i = 0
-					}
-					return i, float64(j0) + t, true
-				}
+				return i, float64(j0) + t, true
 			}
 		}
 	}
@@ -133,7 +144,7 @@ func (c *Curvilinear) locate(p LatLon, ni, nj int, cyclic bool) (i, j float64, o
 // inverseBilinear finds the weights with which the corners' vectors, as seen
 // from p on the plane that touches it, add up to p: Newton's method on two
 // bilinear equations.
-func inverseBilinear(p LatLon, east, north vector, a, b, c, d vector) (s, t float64, inside bool) {
+func inverseBilinear(p LatLon, east, north vector, tolerance float64, a, b, c, d vector) (s, t float64, inside bool) {
 	up := unitVector(p)
 	if !(a.dot(up) > 0 && b.dot(up) > 0 && c.dot(up) > 0 && d.dot(up) > 0) {
 		return 0, 0, false // behind the horizon, or NaN
@@ -159,7 +170,6 @@ func inverseBilinear(p LatLon, east, north vector, a, b, c, d vector) (s, t floa
 			break
 		}
 	}
-	const tolerance = 1e-6
 	inside = s >= -tolerance && s <= 1+tolerance && t >= -tolerance && t <= 1+tolerance
 	return min(max(s, 0), 1), min(max(t, 0), 1), inside
 }

@@ -87,6 +87,8 @@ func (e Earth) check() error {
 		return ErrNoEarth
 	case !(e.SemiMajorM > 0) || !(e.SemiMinorM > 0) || e.SemiMajorM > 1e12:
 		return fmt.Errorf("axes of the earth %g and %g m are no lengths", e.SemiMajorM, e.SemiMinorM)
+	case e.SemiMajorM < 1e5:
+		return fmt.Errorf("major axis of the earth %g m: kilometres where metres are due", e.SemiMajorM)
 	case e.SemiMinorM > e.SemiMajorM:
 		return fmt.Errorf("minor axis of the earth %g m exceeds the major axis %g m", e.SemiMinorM, e.SemiMajorM)
 	case e.SemiMinorM < 0.9*e.SemiMajorM:

@@ -1,6 +1,9 @@
 package grid
 
-import "reflect"
+import (
+	"math"
+	"reflect"
+)
 
 // Projection maps places to the plane of a grid. x and y are metres, except for
 // the geographic projections (LatLonProjection, RotatedLatLon), where they are
@@ -22,12 +25,18 @@ func (LatLonProjection) Name() string { return "latitude_longitude" }
 
 // Forward returns longitude and latitude in degrees.
 func (LatLonProjection) Forward(p LatLon) (x, y float64, ok bool) {
-	return p.LongitudeDeg, p.LatitudeDeg, p.LatitudeDeg >= -90 && p.LatitudeDeg <= 90
+	return p.LongitudeDeg, p.LatitudeDeg, isPlace(p)
 }
 
-// Inverse takes longitude and latitude in degrees.
+// Inverse takes longitude and latitude in degrees. A latitude up to a
+// thousandth of a degree past a pole, as rounded steps of files add up to, is
+// the pole.
 func (LatLonProjection) Inverse(x, y float64) (LatLon, bool) {
-	return LatLon{LatitudeDeg: y, LongitudeDeg: NormalLongitudeDeg(x)}, y >= -90 && y <= 90
+	if math.Abs(y) > 90 && math.Abs(y) <= 90.001 {
+		y = math.Copysign(90, y)
+	}
+	p := LatLon{LatitudeDeg: y, LongitudeDeg: NormalLongitudeDeg(x)}
+	return p, math.Abs(y) <= 90 && math.Abs(x) < 1e6
 }
 
 func (LatLonProjection) eastAngleRad(p LatLon) (float64, bool) { return 0, isPlace(p) }
