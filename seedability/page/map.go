@@ -85,7 +85,6 @@ func (m Map) extent() (minE, maxE, minN, maxN float64) {
 	return middleE - side/2, middleE + side/2, middleN - side/2, middleN + side/2
 }
 
-
 // DrawMap draws the map as a PNG of about 1200 x 1200 pixels.
 func DrawMap(m Map) ([]byte, error) {
 	if math.IsNaN(m.Site.LatitudeDeg) || math.IsNaN(m.Site.LongitudeDeg) {
@@ -115,7 +114,7 @@ func DrawMap(m Map) ([]byte, error) {
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = minE, maxE, minN, maxN
 	p.Legend.Top = true
 	p.Legend.TextStyle.Font.Size = vg.Points(8)
-	return png(p, 6*100*vg.Points(.72)+vg.Points(20), 6*100*vg.Points(.72)+vg.Points(20))
+	return render(p, 6*100*vg.Points(.72)+vg.Points(20), 6*100*vg.Points(.72)+vg.Points(20))
 }
 
 func (m Map) addTerrain(p *plot.Plot) {

@@ -118,7 +118,7 @@ func newPlot(title string) *plot.Plot {
 	return p
 }
 
-func png(p *plot.Plot, width, height vg.Length) ([]byte, error) {
+func render(p *plot.Plot, width, height vg.Length) ([]byte, error) {
 	canvas := vgimg.NewWith(vgimg.UseWH(width, height), vgimg.UseDPI(144))
 	p.Draw(draw.New(canvas))
 	var b bytes.Buffer
@@ -316,7 +316,7 @@ func DrawSection(s Section) ([]byte, error) {
 	p.Legend.Top, p.Legend.Left = true, true
 	p.Legend.TextStyle.Font.Size = vg.Points(8)
 	p.Legend.TextStyle.Color = inkColour
-	return png(p, 8*100*vg.Points(.72), 4.5*100*vg.Points(.72))
+	return render(p, 8*100*vg.Points(.72), 4.5*100*vg.Points(.72))
 }
 
 func mark(p *plot.Plot, x, y float64, name string, shape draw.GlyphDrawer, colour color.Color) error {
