@@ -108,12 +108,13 @@ func DrawMap(m Map) ([]byte, error) {
 	if err := m.addPath(p); err != nil {
 		return nil, err
 	}
+	p.Add(paper{})
 	if err := mark(p, 0, 0, m.SiteName, draw.BoxGlyph{}, inkColour); err != nil {
 		return nil, err
 	}
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = minE, maxE, minN, maxN
 	p.Legend.Top = true
-	p.Legend.TextStyle.Font.Size = vg.Points(8)
+	p.Legend.XOffs, p.Legend.YOffs = -vg.Points(4), -vg.Points(3)
 	return render(p, 6*100*vg.Points(.72)+vg.Points(20), 6*100*vg.Points(.72)+vg.Points(20))
 }
 

@@ -108,8 +108,14 @@ func newPlot(title string) *plot.Plot {
 	p.Title.Text = title
 	p.Title.TextStyle.Font.Size = vg.Points(12)
 	p.Title.TextStyle.Color = inkColour
+	p.Title.TextStyle.Font.Variant = "Sans"
 	p.Title.Padding = vg.Points(6)
+	p.Legend.TextStyle.Font.Variant = "Sans"
+	p.Legend.TextStyle.Font.Size = vg.Points(8)
+	p.Legend.TextStyle.Color = inkColour
 	for _, axis := range []*plot.Axis{&p.X, &p.Y} {
+		axis.Label.TextStyle.Font.Variant, axis.Tick.Label.Font.Variant = "Sans", "Sans"
+		axis.Tick.Marker = roundTicks{}
 		axis.Color, axis.Label.TextStyle.Color, axis.Tick.Label.Color, axis.Tick.Color = inkColour, inkColour, inkColour, inkColour
 		axis.Label.TextStyle.Font.Size = vg.Points(10)
 		axis.Tick.Label.Font.Size = vg.Points(9)
@@ -129,7 +135,9 @@ func render(p *plot.Plot, width, height vg.Length) ([]byte, error) {
 }
 
 func labelStyle(colour color.Color) text.Style {
-	return text.Style{Color: colour, Font: font.From(plot.DefaultFont, vg.Points(9)), Handler: plot.DefaultTextHandler,
+	sans := font.From(plot.DefaultFont, vg.Points(9))
+	sans.Variant = "Sans"
+	return text.Style{Color: colour, Font: sans, Handler: plot.DefaultTextHandler,
 		XAlign: draw.XCenter, YAlign: draw.YBottom}
 }
 
@@ -186,7 +194,10 @@ func (t tiles) Plot(c draw.Canvas, p *plot.Plot) {
 				continue
 			}
 			left, right := edges(t.DistanceKM, i)
-			c.FillPolygon(shade, []vg.Point{{X: trX(left), Y: trY(low)}, {X: trX(right), Y: trY(low)}, {X: trX(right), Y: trY(high)}, {X: trX(left), Y: trY(high)}})
+			// A hair of overlap hides the seams between boxes.
+			const hair = vg.Length(.3)
+			x0, x1, y0, y1 := trX(left), min(trX(right)+hair, c.Max.X), trY(low), min(trY(high)+hair, c.Max.Y)
+			c.FillPolygon(shade, []vg.Point{{X: x0, Y: y0}, {X: x1, Y: y0}, {X: x1, Y: y1}, {X: x0, Y: y1}})
 		}
 	}
 }
@@ -207,7 +218,8 @@ func DrawSection(s Section) ([]byte, error) {
 
 	// Isotherms by crossing in each column, so that no line runs below ground.
 	for _, isothermC := range isothermsC {
-		for _, line := range s.isotherm(isothermC) {
+		lines := s.isotherm(isothermC)
+		for n, line := range lines {
 			l, err := plotter.NewLine(line)
 			if err != nil {
 				return nil, err
@@ -220,6 +232,9 @@ func DrawSection(s Section) ([]byte, error) {
 				l.Dashes = []vg.Length{vg.Points(4), vg.Points(3)}
 			}
 			p.Add(l)
+			if n < len(lines)-1 || isothermC == -5 { // -6 °C is too near for two labels
+				continue
+			}
 			last := line[len(line)-1]
 			style := labelStyle(l.Color)
 			style.XAlign, style.YAlign = draw.XRight, draw.YBottom
@@ -265,7 +280,9 @@ func DrawSection(s Section) ([]byte, error) {
 			mean = append(mean, plotter.XY{X: point.DistanceKM, Y: point.AltitudeM})
 		}
 		for k := len(s.Path) - 1; k >= 0; k-- {
-			band = append(band, plotter.XY{X: s.Path[k].DistanceKM, Y: s.Path[k].LowM})
+			// Members that are on the ground are not below it.
+			low := math.Max(s.Path[k].LowM, math.Min(s.terrainAt(s.Path[k].DistanceKM), s.Path[k].AltitudeM))
+			band = append(band, plotter.XY{X: s.Path[k].DistanceKM, Y: low})
 		}
 		spread, err := plotter.NewPolygon(band)
 		if err != nil {
@@ -314,8 +331,6 @@ func DrawSection(s Section) ([]byte, error) {
 		p.Legend.Add(fmt.Sprintf("liquid from %.2f g/m³", shade.fromGPerM3), swatch{shade.colour})
 	}
 	p.Legend.Top, p.Legend.Left = true, true
-	p.Legend.TextStyle.Font.Size = vg.Points(8)
-	p.Legend.TextStyle.Color = inkColour
 	return render(p, 8*100*vg.Points(.72), 4.5*100*vg.Points(.72))
 }
 
