@@ -50,7 +50,7 @@ func (roundTicks) Ticks(low, high float64) []plot.Tick {
 	}
 	var ticks []plot.Tick
 	for k := math.Ceil(low / step); k*step <= high; k++ {
-		ticks = append(ticks, plot.Tick{Value: k * step, Label: strconv.FormatFloat(k*step, 'g', 6, 64)})
+		ticks = append(ticks, plot.Tick{Value: k * step, Label: strconv.FormatFloat(k*step+0, 'g', 6, 64)}) // + 0: no "-0"
 	}
 	return ticks
 }
