@@ -49,7 +49,7 @@ func (c *Curvilinear) point(i, j, ni int) vector {
 }
 
 func (c *Curvilinear) complete(ni, nj int) bool {
-	return ni > 0 && nj > 0 && len(c.LatitudeDeg) == len(c.LongitudeDeg) && len(c.LatitudeDeg)/ni == nj && len(c.LatitudeDeg)%ni == 0
+	return len(c.LatitudeDeg) == len(c.LongitudeDeg) && (&Grid{NI: ni, NJ: nj}).hasValues(len(c.LatitudeDeg))
 }
 
 // quad gives the lower column and row of the mesh that holds (i, j), the

@@ -17,7 +17,7 @@ type Axis struct {
 
 // Coordinate gives the place of index k, which may have a fraction.
 func (a Axis) Coordinate(k float64) float64 {
-	if a.At == nil {
+	if len(a.At) == 0 {
 		return a.First + k*a.Step
 	}
 	n := len(a.At)
@@ -30,7 +30,7 @@ func (a Axis) Coordinate(k float64) float64 {
 
 // Index is the inverse of Coordinate; the result may lie outside the axis.
 func (a Axis) Index(coordinate float64) float64 {
-	if a.At == nil {
+	if len(a.At) == 0 {
 		return (coordinate - a.First) / a.Step
 	}
 	n := len(a.At)

@@ -22,6 +22,7 @@ type LambertConformal struct {
 type lambertConformal struct {
 	LambertConformal
 	eccentricity, n, af, rho0 float64
+	cosRim                    float64 // of the angle on the plane of the meridian opposite
 }
 
 // NewLambertConformal prepares the projection (Snyder 1987, USGS Professional
@@ -51,6 +52,7 @@ func NewLambertConformal(c LambertConformal) (Projection, error) {
 		l.n = math.Log(m1/m2) / math.Log(t1/t2) // eq. 15-8
 	}
 	l.af = c.Earth.SemiMajorM * m1 / (l.n * math.Pow(t1, l.n)) // eq. 15-10
+	l.cosRim = math.Cos(l.n * math.Pi)
 	rho0, ok := l.rho(c.OriginLatitudeDeg)
 	if !ok {
 		return nil, fmt.Errorf("Lambert conformal: latitude of origin %g has no image", c.OriginLatitudeDeg)
@@ -105,4 +107,18 @@ func (l *lambertConformal) Inverse(x, y float64) (LatLon, bool) {
 // the central meridian true north lies right of the grid's north.
 func (l *lambertConformal) eastAngleRad(p LatLon) (float64, bool) {
 	return -l.n * radPerDeg * NormalLongitudeDeg(p.LongitudeDeg-l.CentralMeridianDeg), isPlace(p)
+}
+
+// eastDirection: meridians are straight lines through the apex.
+func (l *lambertConformal) eastDirection(x, y float64) (cos, sin float64, ok bool) {
+	sign := math.Copysign(1, l.n)
+	x, y = sign*(x-l.FalseEastingM), sign*(l.rho0-(y-l.FalseNorthingM))
+	rho := math.Sqrt(x*x + y*y)
+	if !finite(rho) || y < (l.cosRim-1e-9)*rho {
+		return math.NaN(), math.NaN(), false
+	}
+	if rho == 0 { // the pole, seen along the central meridian
+		return 1, 0, true
+	}
+	return y / rho, -x / rho, true
 }

@@ -7,6 +7,11 @@ import "math"
 // degree, a ten-thousandth of a step of the finest grids.
 const edgeTolerance = 1e-3
 
+// hasValues reports whether n values are one for each grid point.
+func (g *Grid) hasValues(n int) bool {
+	return g.NI > 0 && g.NJ > 0 && n%g.NI == 0 && n/g.NI == g.NJ
+}
+
 // LatLonAt is the place of column i and row j, which may have fractions. It
 // reports false more than half a step outside of the grid, and where the
 // projection has no place there.
@@ -83,7 +88,7 @@ func (g *Grid) column(x float64) float64 {
 // axisIndex is Axis.Index, with an answer for an axis of a single point too: 0
 // on the point, an infinity off it.
 func axisIndex(a Axis, n int, coordinate float64) float64 {
-	if (a.At == nil && a.Step != 0) || len(a.At) > 1 {
+	if (len(a.At) == 0 && a.Step != 0) || len(a.At) > 1 {
 		return a.Index(coordinate)
 	}
 	off := coordinate - a.Coordinate(0)
@@ -109,13 +114,13 @@ func (g *Grid) Locate(p LatLon) (i, j float64, ok bool) {
 	if !(j >= -edgeTolerance && j <= lastJ+edgeTolerance) {
 		return math.NaN(), math.NaN(), false
 	}
-	if !g.Cyclic {
-		if !(i >= -edgeTolerance && i <= lastI+edgeTolerance) {
-			return math.NaN(), math.NaN(), false
-		}
-		i = min(max(i, 0), lastI)
+	if g.Cyclic && i > lastI && i < float64(g.NI) {
+		return i, min(max(j, 0), lastJ), true
 	}
-	return i, min(max(j, 0), lastJ), true
+	if !(i >= -edgeTolerance && i <= lastI+edgeTolerance) {
+		return math.NaN(), math.NaN(), false
+	}
+	return min(max(i, 0), lastI), min(max(j, 0), lastJ), true
 }
 
 // indices is Locate without the limits, for grids with a projection.
@@ -269,6 +274,26 @@ func (g *Grid) EastAngleRad(p LatLon) (float64, bool) {
 	}
 }
 
+// eastDirectionAt gives cosine and sine of EastAngleRad at a grid point.
+func (g *Grid) eastDirectionAt(i, j int) (cos, sin float64, ok bool) {
+	if g.Curvilinear == nil {
+		if projection, known := g.Projection.(planeOrienting); known {
+			return projection.eastDirection(g.X.Coordinate(float64(i)), g.Y.Coordinate(float64(j)))
+		}
+	}
+	var angle float64
+	if g.Curvilinear != nil {
+		angle, ok = g.eastAngleOfColumnsRad(float64(i), float64(j))
+	} else if p, known := g.LatLonAt(float64(i), float64(j)); known {
+		angle, ok = g.EastAngleRad(p)
+	}
+	if !ok {
+		return math.NaN(), math.NaN(), false
+	}
+	sin, cos = math.Sincos(angle)
+	return cos, sin, true
+}
+
 // numericalEastAngleRad serves projections from outside of this package: the
 // direction in the plane of a short step north, about 10 m.
 func numericalEastAngleRad(projection Projection, p LatLon) (float64, bool) {
@@ -332,8 +357,8 @@ func (g *Grid) Same(o *Grid) bool {
 }
 
 func (a Axis) same(b Axis) bool {
-	if a.At != nil || b.At != nil {
-		return a.At != nil && b.At != nil && sameNumbers(a.At, b.At)
+	if len(a.At) > 0 || len(b.At) > 0 {
+		return sameNumbers(a.At, b.At)
 	}
 	return a.First == b.First && a.Step == b.Step
 }

@@ -72,4 +72,8 @@ func (m *mercator) Inverse(x, y float64) (LatLon, bool) {
 
 func (m *mercator) eastAngleRad(p LatLon) (float64, bool) { return 0, isPlace(p) }
 
+func (m *mercator) eastDirection(x, y float64) (cos, sin float64, ok bool) {
+	return 1, 0, finite(x, y)
+}
+
 func (m *mercator) periodX() float64 { return 2 * math.Pi * m.scaleM }

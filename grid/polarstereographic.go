@@ -94,3 +94,16 @@ func (s *polarStereographic) Inverse(x, y float64) (LatLon, bool) {
 func (s *polarStereographic) eastAngleRad(p LatLon) (float64, bool) {
 	return -s.side * radPerDeg * NormalLongitudeDeg(p.LongitudeDeg-s.CentralMeridianDeg), isPlace(p)
 }
+
+// eastDirection: true north points from or to the pole.
+func (s *polarStereographic) eastDirection(x, y float64) (cos, sin float64, ok bool) {
+	x, y = x-s.FalseEastingM, -s.side*(y-s.FalseNorthingM)
+	rho := math.Hypot(x, y)
+	if !finite(rho) {
+		return math.NaN(), math.NaN(), false
+	}
+	if rho == 0 { // the pole, seen along the central meridian
+		return 1, 0, true
+	}
+	return y / rho, -s.side * x / rho, true
+}

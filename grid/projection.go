@@ -41,6 +41,10 @@ func (LatLonProjection) Inverse(x, y float64) (LatLon, bool) {
 
 func (LatLonProjection) eastAngleRad(p LatLon) (float64, bool) { return 0, isPlace(p) }
 
+func (LatLonProjection) eastDirection(_, y float64) (cos, sin float64, ok bool) {
+	return 1, 0, math.Abs(y) <= 90.001
+}
+
 func (LatLonProjection) periodX() float64 { return 360 }
 
 // orienting is a projection that knows its own convergence of meridians.
@@ -48,6 +52,12 @@ type orienting interface {
 	// eastAngleRad is the angle, counterclockwise, that turns components along
 	// x and y into eastward and northward components.
 	eastAngleRad(LatLon) (float64, bool)
+}
+
+// planeOrienting is a projection whose directions can be read off the plane
+// without the place: cosine and sine of eastAngleRad.
+type planeOrienting interface {
+	eastDirection(x, y float64) (cos, sin float64, ok bool)
 }
 
 // periodic is a projection whose x comes back to the same meridian.

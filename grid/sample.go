@@ -23,7 +23,7 @@ type Statistics struct {
 
 // At is the value of column i and row j, NaN outside of the grid.
 func (f *Field) At(i, j int) float32 {
-	if i < 0 || j < 0 || i >= f.Grid.NI || j >= f.Grid.NJ || j*f.Grid.NI+i >= len(f.Values) {
+	if i < 0 || j < 0 || i >= f.Grid.NI || j > len(f.Values)/f.Grid.NI || j*f.Grid.NI+i >= len(f.Values) {
 		return float32(math.NaN())
 	}
 	return f.Values[j*f.Grid.NI+i]
@@ -130,7 +130,7 @@ func (f *Field) Statistics() Statistics {
 
 // Crop copies the window's values into a new field on the cropped grid.
 func (f *Field) Crop(w Window) (*Field, error) {
-	if len(f.Values) != f.Grid.NI*f.Grid.NJ {
+	if !f.Grid.hasValues(len(f.Values)) {
 		return nil, fmt.Errorf("field of %d values on a grid of %d columns and %d rows cannot be cropped", len(f.Values), f.Grid.NI, f.Grid.NJ)
 	}
 	cropped, err := f.Grid.Crop(w)
@@ -162,7 +162,7 @@ func RotateToEarth(u, v *Field) (eastward, northward *Field, err error) {
 	if !g.WindsGridRelative {
 		return u, v, nil
 	}
-	if g.NI < 1 || g.NJ < 1 || len(u.Values) != g.NI*g.NJ || len(v.Values) != g.NI*g.NJ {
+	if !g.hasValues(len(u.Values)) || !g.hasValues(len(v.Values)) {
 		return nil, nil, fmt.Errorf("%d and %d values for %d columns and %d rows", len(u.Values), len(v.Values), g.NI, g.NJ)
 	}
 	if g.Projection == nil && g.Curvilinear == nil {
@@ -179,12 +179,11 @@ func RotateToEarth(u, v *Field) (eastward, northward *Field, err error) {
 	for j := range g.NJ {
 		for i := range g.NI {
 			k := j*g.NI + i
-			angle, ok := g.pointEastAngleRad(i, j)
+			cos, sin, ok := g.eastDirectionAt(i, j)
 			if !ok {
 				e.Values[k], n.Values[k] = float32(math.NaN()), float32(math.NaN())
 				continue
 			}
-			sin, cos := math.Sincos(angle)
 			uk, vk := float64(u.Values[k]), float64(v.Values[k])
 			e.Values[k], n.Values[k] = float32(uk*cos-vk*sin), float32(uk*sin+vk*cos)
 		}
@@ -201,16 +200,4 @@ func earthRelativeName(name string) string {
 		return "northward_wind"
 	}
 	return name
-}
-
-// pointEastAngleRad is EastAngleRad at a grid point.
-func (g *Grid) pointEastAngleRad(i, j int) (float64, bool) {
-	if g.Curvilinear != nil {
-		return g.eastAngleOfColumnsRad(float64(i), float64(j))
-	}
-	p, ok := g.LatLonAt(float64(i), float64(j))
-	if !ok {
-		return math.NaN(), false
-	}
-	return g.EastAngleRad(p)
 }

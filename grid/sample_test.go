@@ -238,3 +238,85 @@ func ExampleField_Bilinear() {
 	fmt.Printf("%.1f K %v, nearest grid point %.0f K, %.0f km away\n", value, ok, nearest.Value, nearest.DistanceM/1000)
 	// Output: 265.0 K true, nearest grid point 262 K, 65 km away
 }
+
+// Directions read off the plane must be those of the places.
+func TestEastDirectionOfPlanes(t *testing.T) {
+	for name, projection := range planes() {
+		for _, p := range []LatLon{{40, -100}, {-35, 170}, {55, 20}, {-5, -60}, {-80, 10}, {60, 179}} {
+			x, y, _ := projection.Forward(p)
+			angle, _ := projection.(orienting).eastAngleRad(p)
+			cos, sin, ok := projection.(planeOrienting).eastDirection(x, y)
+			if !ok || math.Abs(cos-math.Cos(angle)) > 1e-9 || math.Abs(sin-math.Sin(angle)) > 1e-9 {
+				t.Errorf("%s %v: %v, %v, %v, angle %v", name, p, cos, sin, ok, angle)
+			}
+		}
+		if cos, sin, ok := projection.(planeOrienting).eastDirection(math.NaN(), 0); ok {
+			t.Errorf("%s: direction %v, %v nowhere", name, cos, sin)
+		}
+	}
+	north := planes()["lambert-secant-sphere"]
+	x, y, _ := north.Forward(LatLon{90, 0})
+	if _, _, ok := north.(planeOrienting).eastDirection(x, y+1e6); ok {
+		t.Error("direction in the open sector of the cone")
+	}
+}
+
+// Whatever a file claims of its grid, sampling it must not panic.
+func FuzzGrid(f *testing.F) {
+	f.Add(uint8(0), 3, 2, 250.0, 1.0, 40.0, -1.0, true, 39.5, -109.5, 50e3)
+	f.Add(uint8(2), 40, 30, -1e6, 25e3, -1e6, 25e3, false, 41.0, -100.0, 1e9)
+	f.Add(uint8(9), 1, 1, 0.0, 0.0, 0.0, 0.0, true, 0.0, 0.0, 0.0)
+	f.Add(uint8(17), 5, 5, -180.0, 72.0, 90.0, -45.0, true, 89.9, 180.0, 1e6)
+	f.Add(uint8(30), 1<<40, 1<<40, 0.0, 1e-300, 0.0, math.Inf(1), true, 1.0, 1.0, math.NaN())
+	var projections []Projection
+	for _, name := range []string{"lambert-secant-sphere", "lambert-south-iau1965", "stereographic-north-wgs84", "stereographic-south-sphere", "mercator-wgs84"} {
+		projections = append(projections, planes()[name])
+	}
+	projections = append(projections, LatLonProjection{}, rotatedGrids()["rotated-with-angle"], nil)
+	f.Fuzz(func(t *testing.T, kind uint8, ni, nj int, x0, dx, y0, dy float64, cyclic bool, latitudeDeg, longitudeDeg, marginM float64) {
+		g := &Grid{Projection: projections[int(kind)%len(projections)], NI: ni, NJ: nj, X: Axis{First: x0, Step: dx}, Y: Axis{First: y0, Step: dy}, Cyclic: cyclic, WindsGridRelative: true}
+		if n := min(max(ni, 0), 20); kind&0x40 != 0 && n > 0 {
+			g.NI, g.X.At = n, make([]float64, n)
+			for k := range g.X.At {
+				g.X.At[k] = x0 + float64(k)*dx
+			}
+		}
+		if kind&0x80 != 0 && ni > 0 && nj > 0 && ni < 30 && nj < 30 {
+			c := &Curvilinear{}
+			for k := range ni * nj {
+				c.LatitudeDeg = append(c.LatitudeDeg, y0+float64(k/ni)*dy)
+				c.LongitudeDeg = append(c.LongitudeDeg, x0+float64(k%ni)*dx)
+			}
+			g.Projection, g.Curvilinear = nil, c
+		}
+		p := LatLon{latitudeDeg, longitudeDeg}
+		i, j, ok := g.Locate(p)
+		if ok && (!(i >= 0 && j >= 0 && j <= float64(g.NJ-1)) || !(i <= float64(g.NI-1) || g.Cyclic && i < float64(g.NI))) {
+			t.Fatalf("located at %v, %v on %d x %d", i, j, g.NI, g.NJ)
+		}
+		if p, ok := g.LatLonAt(i, j); ok && !isPlace(p) {
+			t.Fatalf("no place: %v", p)
+		}
+		g.SpacingM(p)
+		g.EastAngleRad(p)
+		w, ok := g.WindowOf([]LatLon{p, {-latitudeDeg, longitudeDeg}}, marginM)
+		if ok && (w.NI < 1 || w.NI > g.NI || w.NJ < 1 || w.NJ > g.NJ || w.I0 < 0 || w.J0 < 0 || w.J0 > g.NJ-w.NJ || w.I0 >= g.NI) {
+			t.Fatalf("window %+v of %d x %d", w, g.NI, g.NJ)
+		}
+		if g.NI > 1000 || g.NJ > 1000 {
+			return
+		}
+		if i, j, distanceM, ok := g.Nearest(p); ok && (i < 0 || i >= g.NI || j < 0 || j >= g.NJ || !(distanceM >= 0)) {
+			t.Fatalf("nearest %d, %d, %v on %d x %d", i, j, distanceM, g.NI, g.NJ)
+		}
+		field := &Field{Grid: g}
+		if g.NI > 0 && g.NJ > 0 {
+			field.Values = make([]float32, g.NI*g.NJ)
+		}
+		field.Bilinear(p)
+		if cropped, err := field.Crop(w); err == nil && len(cropped.Values) != w.NI*w.NJ {
+			t.Fatalf("%d values in %+v", len(cropped.Values), w)
+		}
+		RotateToEarth(field, field)
+	})
+}

@@ -39,7 +39,7 @@ func (g *Grid) Crop(w Window) (*Grid, error) {
 }
 
 func (a Axis) crop(from, n int) Axis {
-	if a.At == nil {
+	if len(a.At) == 0 {
 		return Axis{First: a.Coordinate(float64(from)), Step: a.Step}
 	}
 	if from+n > len(a.At) { // a hand-made axis shorter than its grid
@@ -56,7 +56,7 @@ func (g *Grid) cropColumns(from, n int) Axis {
 	}
 	first, last, sign, period := g.circle()
 	lastStep := sign*period - (last - first)
-	if g.X.At == nil && math.Abs(lastStep-g.X.Step) <= 1e-9*math.Abs(g.X.Step) {
+	if len(g.X.At) == 0 && math.Abs(lastStep-g.X.Step) <= 1e-9*math.Abs(g.X.Step) {
 		return g.X.crop(from, n)
 	}
 	at := make([]float64, n)
