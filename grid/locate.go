@@ -281,17 +281,24 @@ func (g *Grid) eastDirectionAt(i, j int) (cos, sin float64, ok bool) {
 			return projection.eastDirection(g.X.Coordinate(float64(i)), g.Y.Coordinate(float64(j)))
 		}
 	}
-	var angle float64
-	if g.Curvilinear != nil {
-		angle, ok = g.eastAngleOfColumnsRad(float64(i), float64(j))
-	} else if p, known := g.LatLonAt(float64(i), float64(j)); known {
-		angle, ok = g.EastAngleRad(p)
-	}
+	angle, ok := g.pointEastAngleRad(i, j)
 	if !ok {
 		return math.NaN(), math.NaN(), false
 	}
 	sin, cos = math.Sincos(angle)
 	return cos, sin, true
+}
+
+// pointEastAngleRad is EastAngleRad at a grid point.
+func (g *Grid) pointEastAngleRad(i, j int) (float64, bool) {
+	if g.Curvilinear != nil {
+		return g.eastAngleOfColumnsRad(float64(i), float64(j))
+	}
+	p, ok := g.LatLonAt(float64(i), float64(j))
+	if !ok {
+		return math.NaN(), false
+	}
+	return g.EastAngleRad(p)
 }
 
 // numericalEastAngleRad serves projections from outside of this package: the
