@@ -77,7 +77,8 @@ func (e Element) Missing() bool {
 // MarkReplications fills Block and Repetition of every element by walking the
 // expanded template and the elements side by side. It reports false, and leaves
 // the rest unmarked, where the two part: what follows an operator such as 2 22
-// 000 is attached to earlier elements and no longer stands in order.
+// 000 is attached to earlier elements and no longer stands in order. Operators
+// are no elements; the characters that 2 05 YYY puts in are not kept.
 func (d *Decoded) MarkReplications() bool {
 	whole := true
 	for _, elements := range d.Subsets {
@@ -146,8 +147,9 @@ func (w *walk) run(template []Descriptor, block, repetition int) bool {
 				}
 			}
 			w.depth--
-		default: // operators leave an element in the stream only when they start one
-			w.next(d, block, repetition)
+		case 2: // no element
+		default:
+			return false
 		}
 	}
 	return true

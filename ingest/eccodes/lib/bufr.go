@@ -96,6 +96,9 @@ func (r *reader) add(e *C.rl_element) error {
 	if e.code < 0 || len(r.subsets) == 0 { // sections 0 to 3
 		return nil
 	}
+	if bufr.Descriptor(e.code).F() == 2 { // "operator", one key for all of a message
+		return nil
+	}
 	into, n := r.subsets, int(e.count)
 	if !r.compressed {
 		into = into[len(into)-1:]
