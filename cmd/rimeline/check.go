@@ -96,9 +96,11 @@ func (p *page) printf(format string, arguments ...any) {
 	}
 }
 
-// table aligns rows of cells under a heading.
+// table aligns rows of cells, under a heading where there is one.
 func (p *page) table(heading string, rows [][]string) {
-	p.printf("\n%s\n", heading)
+	if heading != "" {
+		p.printf("\n%s\n", heading)
+	}
 	aligned := tabwriter.NewWriter(p.w, 0, 0, 2, ' ', 0)
 	for _, row := range rows {
 		if p.err == nil {

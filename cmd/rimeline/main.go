@@ -19,6 +19,8 @@ import (
 	"syscall"
 
 	"github.com/alecthomas/kong"
+
+	"rimeline/ingest/eccodes"
 )
 
 // Exit statuses, the same for every subcommand.
@@ -33,7 +35,11 @@ type commandLine struct {
 	JSON    bool             `help:"Print JSON instead of a table for people."`
 	Version kong.VersionFlag `help:"Print the version and stop."`
 
-	Check checkCommand `cmd:"" help:"Validate a programme file and say in plain words what it will do."`
+	Inspect inspectCommand `cmd:"" help:"Show what files hold."`
+	Sample  sampleCommand  `cmd:"" help:"Give the values of a gridded file at a place."`
+	Check   checkCommand   `cmd:"" help:"Validate a programme file and say in plain words what it will do."`
+
+	DecodeChild decodeChildCommand `cmd:"" hidden:"" help:"Decode messages for a parent process, on standard input and output."`
 }
 
 const description = `Judges when and where ground-based seeding in winter storms can work: reads model grids and soundings, follows the agent from each site to where its ice would land, and scores it. Advice for people on duty; it decides nothing.
@@ -45,6 +51,8 @@ type environment struct {
 	context.Context
 	Stdout, Stderr io.Writer
 	JSON           bool
+	// Rare decodes rare GRIB packings and BUFR in child processes.
+	Rare *eccodes.Pool
 }
 
 // warn writes one line to standard error.
@@ -107,6 +115,11 @@ func run(ctx context.Context, arguments []string, stdout, stderr io.Writer) (sta
 		return env.wrongUsage(parsed, err)
 	}
 	env.JSON = line.JSON
+	if env.Rare, err = newRareDecoder(); err != nil {
+		env.warn("%v", err)
+		return statusFailed
+	}
+	defer env.Rare.Close()
 
 	var wrong usageError
 	switch err := parsed.Run(env); {
