@@ -5,9 +5,11 @@ import (
 	"encoding/binary"
 	"errors"
 	"math"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
 	"runtime"
 	"slices"
 	"strconv"
@@ -18,6 +20,7 @@ import (
 	"time"
 
 	"rimeline/ingest"
+	"rimeline/ingest/bufr"
 	"rimeline/ingest/eccodes/lib"
 	"rimeline/ingest/testfiles"
 )
@@ -54,6 +57,84 @@ func TestDecodeValuesEqualsLibrary(t *testing.T) {
 		if !slices.EqualFunc(got, want, func(a, b float64) bool { return math.Float64bits(a) == math.Float64bits(b) }) {
 			t.Errorf("%s: values differ from the library's", name)
 		}
+	}
+}
+
+// What the child makes of BUFR arrives whole, replications marked.
+func TestDecodeBUFREqualsLibrary(t *testing.T) {
+	p := pool(t, "decoder", Options{})
+	messages := [][]byte{}
+	for _, name := range []string{"two-subsets.bufr", "three-subsets-compressed.bufr"} {
+		b, err := os.ReadFile("../bufr/testdata/" + name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		messages = append(messages, b)
+	}
+	for _, path := range testfiles.Glob(t, "bufr/*.bufr") {
+		found, errs := bufr.Messages(path, testfiles.Read(t, "bufr/"+filepath.Base(path)))
+		if len(errs) > 0 {
+			t.Fatal(errs)
+		}
+		for _, m := range found {
+			messages = append(messages, m.Bytes)
+		}
+	}
+	for i, message := range messages {
+		want, err := lib.DecodeBUFR(message, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		want.MarkReplications()
+		got, err := p.DecodeBUFR(t.Context(), message)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, d := range []bufr.Decoded{got, want} { // DeepEqual finds NaN different from itself
+			for _, elements := range d.Subsets {
+				for k := range elements {
+					if math.IsNaN(elements[k].Value) {
+						elements[k].Value = -1e100
+					}
+				}
+			}
+		}
+		if !reflect.DeepEqual(got, want) {
+			t.Errorf("message %d differs from the library's", i+1)
+		}
+	}
+}
+
+// Bytes changed in sections 1 to 4 of BUFR: elements, or an error with a place.
+func TestDamagedBUFR(t *testing.T) {
+	p := pool(t, "decoder", Options{MessageTime: 5 * time.Second})
+	good, err := os.ReadFile("../bufr/testdata/two-subsets.bufr")
+	if err != nil {
+		t.Fatal(err)
+	}
+	reasons := map[string]int{}
+	for seed := range uint64(300) {
+		r := rand.New(rand.NewPCG(seed, 94))
+		b := slices.Clone(good)
+		for range 1 + r.IntN(3) {
+			b[8+r.IntN(len(b)-12)] ^= byte(1 + r.IntN(255))
+		}
+		decoded, err := p.DecodeBUFR(t.Context(), b)
+		var placed *ingest.FormatError
+		switch {
+		case err == nil && len(decoded.Subsets) == 0:
+			t.Errorf("seed %d: neither subsets nor error", seed)
+		case err == nil:
+			reasons["decoded"]++
+		case !errors.As(err, &placed):
+			t.Errorf("seed %d: %v, want a FormatError", seed, err)
+		default:
+			reasons[placed.Err.Error()]++
+		}
+	}
+	t.Logf("%v", reasons)
+	if reasons["decoded"] == 0 || len(reasons) < 2 {
+		t.Errorf("outcomes %v", reasons)
 	}
 }
 

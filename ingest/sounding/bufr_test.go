@@ -214,3 +214,41 @@ type failing struct{ err error }
 func (f failing) DecodeBUFR(context.Context, []byte) (bufr.Decoded, error) {
 	return bufr.Decoded{}, f.err
 }
+
+// Elements as a broken child might send them: any of Table B, anywhere.
+func FuzzFromBUFR(f *testing.F) {
+	template := []bufr.Descriptor{blockNumber, stationNumber, year, month, day, hour, minute, latitudeFine, 31001,
+		pressure, significance18Bits, significance7Bits, geopotentialHeight2, geopotentialOld, temperature, dewPoint,
+		windFrom, windSpeed, confidencePct, wigosLocal, timeSignificance, windShearAbove, relativeHumidityPct}
+	// Four bytes an element: which, value (2), flags.
+	f.Add([]byte{0, 0, 72, 0, 1, 2, 60, 0, 9, 100, 0, 1, 14, 1, 0, 1, 18, 0, 40, 2})
+	f.Add([]byte{9, 1, 1, 1, 16, 1, 1, 1, 9, 2, 2, 3, 17, 255, 255, 5, 10, 255, 255, 1, 11, 0, 68, 1})
+	f.Fuzz(func(t *testing.T, b []byte) {
+		var elements []bufr.Element
+		for ; len(b) >= 4; b = b[4:] {
+			value := math.Float64frombits(uint64(b[1])<<56 | uint64(b[2])<<48)
+			if b[3]&8 == 0 {
+				value = float64(b[1])*256 + float64(b[2])
+			}
+			e := bufr.Element{Value: value, AttributeOf: -1,
+				Key: &bufr.Key{Descriptor: template[int(b[0])%len(template)], IsText: b[3]&16 != 0}}
+			if b[3]&2 != 0 && len(elements) > 0 {
+				e.AttributeOf = int(b[2]) % len(elements)
+			} else if b[3]&1 != 0 {
+				e.Block, e.Repetition = 1+int(b[3]>>6), 1+int(b[3]>>4&3)
+			}
+			elements = append(elements, e)
+		}
+		reports, err := FromBUFR("fuzz", bufr.Message{Number: 1}, bufr.Decoded{Subsets: [][]bufr.Element{elements}})
+		var placed *ingest.FormatError
+		if (err == nil) != (len(reports) == 1) || err != nil && !errors.As(err, &placed) {
+			t.Fatalf("%d reports, %v", len(reports), err)
+		}
+		for _, r := range reports {
+			if len(r.Levels) == 0 || len(r.Levels) > len(elements) {
+				t.Fatalf("%d levels of %d elements", len(r.Levels), len(elements))
+			}
+			r.Column()
+		}
+	})
+}
