@@ -138,9 +138,6 @@ func latitudeRad(t, eccentricity float64) float64 {
 	}
 	e2m := 1 - eccentricity*eccentricity
 	tangent := conformal / e2m
-	if math.Abs(conformal) > 70 {
-		tangent = conformal * math.Exp(eccentricity*math.Atanh(eccentricity))
-	}
 	for range 6 {
 		secant := math.Sqrt(1 + tangent*tangent)
 		s := math.Sinh(eccentricity * math.Atanh(eccentricity*tangent/secant))

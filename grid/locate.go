@@ -164,9 +164,6 @@ func (g *Grid) Nearest(p LatLon) (i, j int, distanceM float64, ok bool) {
 		return 0, 0, math.NaN(), false
 	}
 	i = int(math.Round(min(max(fi, 0), lastI)))
-	if g.Cyclic && fi > lastI+0.5 {
-		i = 0
-	}
 	j = int(math.Round(min(max(fj, 0), lastJ)))
 	i, j, distanceM = g.walkToNearest(p, i, j)
 	return i, j, distanceM, !math.IsInf(distanceM, 0) && (near || g.withinStep(i, j, distanceM))

@@ -15,7 +15,7 @@ func grids(t testing.TB) map[string]*Grid {
 	x0, y0, _ := lambert.Forward(LatLon{36, -112})
 	polar := planes()["stereographic-north-wgs84"]
 	mercatorGrid := planes()["mercator-sphere"]
-	mx, my, _ := mercatorGrid.Forward(LatLon{-5, 30}) // the grid passes x = +-180 of its meridian
+	mx, my, _ := mercatorGrid.Forward(LatLon{-5, 10}) // the grid passes x = +-180 of its meridian
 	all := map[string]*Grid{
 		"global, northward":    {Projection: LatLonProjection{}, NI: 36, NJ: 19, X: Axis{First: 0, Step: 10}, Y: Axis{First: -90, Step: 10}, Cyclic: true},
 		"global, southward":    {Projection: LatLonProjection{}, NI: 40, NJ: 18, X: Axis{First: -180, Step: 9}, Y: Axis{First: 85, Step: -10}, Cyclic: true},
@@ -136,6 +136,7 @@ func TestLocateOutside(t *testing.T) {
 		{"lambert", LatLon{36, 70}, false},
 		{"lambert, listed", LatLon{30, -112}, false},
 		{"lambert, listed", LatLon{-36, 68}, false},
+		{"lambert, listed", LatLon{-39, 74}, false}, // through the earth from its middle
 		{"single column", LatLon{33.5, -110}, true},
 		{"single column", LatLon{33.5, -109}, false},
 	} {
@@ -250,7 +251,7 @@ func TestSpacing(t *testing.T) {
 		// On the tangent parallel scale is true, on the projection's own sphere.
 		{"lambert", LatLon{38.5, -108}, 25000 * EarthRadiusM / 6371229, 25000 * EarthRadiusM / 6371229, 2, "Snyder (1987): k = 1 at the standard parallel"},
 		{"lambert, listed", LatLon{38.5, -108}, 25000 * EarthRadiusM / 6371229, 25000 * EarthRadiusM / 6371229, 5, "the same"},
-		{"mercator", LatLon{0.1, 35}, 1e5 / math.Cos(20*radPerDeg) * EarthRadiusM / 6371200, 1e5 / math.Cos(20*radPerDeg) * EarthRadiusM / 6371200, 20, "Snyder (1987), eq. 7-3: scale cos(20)/cos(lat)"},
+		{"mercator", LatLon{0.1, 15}, 1e5 / math.Cos(20*radPerDeg) * EarthRadiusM / 6371200, 1e5 / math.Cos(20*radPerDeg) * EarthRadiusM / 6371200, 20, "Snyder (1987), eq. 7-3: scale cos(20)/cos(lat)"},
 	} {
 		dx, dy := all[test.grid].SpacingM(test.p)
 		if math.Abs(dx-test.dxM) > test.tol || math.Abs(dy-test.dyM) > test.tol {
@@ -302,6 +303,26 @@ func TestSame(t *testing.T) {
 			if got := a[name].Same(b[other]); got != (name == other) {
 				t.Errorf("%s and %s: same is %v", name, other, got)
 			}
+		}
+	}
+}
+
+func TestSameNeedsTheName(t *testing.T) {
+	a, b := &Grid{Name: "GRIB2 template 3.101"}, &Grid{Name: "GRIB2 template 3.50"}
+	if a.Same(b) || !a.Same(&Grid{Name: a.Name}) {
+		t.Error("two unknown geometries are one")
+	}
+}
+
+// One list of places may serve grids of different shapes.
+func TestListReshaped(t *testing.T) {
+	wide := grids(t)["regional, listed"]
+	tall := &Grid{NI: wide.NJ, NJ: wide.NI, Curvilinear: wide.Curvilinear}
+	k := 7*wide.NI + 5
+	p := LatLon{wide.Curvilinear.LatitudeDeg[k], wide.Curvilinear.LongitudeDeg[k]}
+	for _, g := range []*Grid{wide, tall} {
+		if i, j, distanceM, ok := g.Nearest(p); !ok || j*g.NI+i != k || distanceM > 1e-3 {
+			t.Errorf("%d x %d: point %d found at %d, %d, %v m", g.NI, g.NJ, k, i, j, distanceM)
 		}
 	}
 }

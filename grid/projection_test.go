@@ -173,6 +173,31 @@ func TestEastAngleAgainstDifferences(t *testing.T) {
 	}
 }
 
+// Latitudes must survive the conformal latitude and back to rounding, on both
+// hemispheres and beside the poles.
+func TestLatitudeReturns(t *testing.T) {
+	for _, earth := range []Earth{Sphere(6371229), WGS84, {6378137, 0.95 * 6378137}} {
+		e := earth.eccentricity()
+		for latitudeDeg := -89.9999; latitudeDeg < 90; latitudeDeg += 0.7301 {
+			sin, cos := math.Sincos(latitudeDeg * radPerDeg)
+			tangent := colatitudeTangent(sin, cos, e)
+			got := latitudeRad(tangent, e) / radPerDeg
+			if math.Abs(got-latitudeDeg) > 3e-14 {
+				t.Errorf("eccentricity %v: latitude %v came back %v", e, latitudeDeg, got)
+			}
+			if mirrored := colatitudeTangent(-sin, cos, e); math.Abs(tangent*mirrored-1) > 1e-15 {
+				t.Errorf("eccentricity %v, latitude %v: %v and its mirror image %v", e, latitudeDeg, tangent, mirrored)
+			}
+		}
+	}
+	if p, ok := (LatLonProjection{}).Inverse(10, 90.0003); !ok || p != (LatLon{90, 10}) {
+		t.Errorf("rounded steps past the pole: %v, %v", p, ok)
+	}
+	if p, ok := (LatLonProjection{}).Inverse(10, 90.3); ok {
+		t.Errorf("past the pole: %v", p)
+	}
+}
+
 func TestEarthOfCodeTable32(t *testing.T) {
 	nan := math.NaN()
 	for _, test := range []struct {

@@ -85,6 +85,32 @@ func TestBilinearByHand(t *testing.T) {
 	}
 }
 
+// On a grid point all others may be missing, whatever the rounding of the
+// projection.
+func TestBilinearOnPoints(t *testing.T) {
+	for name, g := range grids(t) {
+		f := &Field{Grid: g, Values: make([]float32, g.NI*g.NJ)}
+		for k := range f.Values {
+			f.Values[k] = float32(math.NaN())
+		}
+		for j := range g.NJ {
+			for i := range g.NI {
+				p, _ := g.LatLonAt(float64(i), float64(j))
+				if math.Abs(p.LatitudeDeg) > 89.999 || name == "rotated to its pole" && (j == 0 || j == g.NJ-1) || name == "circle closed twice" && i == g.NI-1 {
+					continue // one place, many columns
+				}
+				k := j*g.NI + i
+				f.Values[k] = 5
+				if got, ok := f.Bilinear(p); !ok || got != 5 {
+					fi, fj, _ := g.Locate(p)
+					t.Fatalf("%s: value at (%d, %d) is %v, located at %v, %v", name, i, j, got, fi, fj)
+				}
+				f.Values[k] = float32(math.NaN())
+			}
+		}
+	}
+}
+
 func TestStatistics(t *testing.T) {
 	nan := float32(math.NaN())
 	big := make([]float32, 1_000_000)
@@ -92,6 +118,10 @@ func TestStatistics(t *testing.T) {
 		big[k] = 16777216 // 2^24: sums in float32 stop growing
 	}
 	big[0], big[len(big)-1] = 1, nan
+	cancelling := make([]float32, 3*1024)
+	for k := range 1024 {
+		cancelling[k], cancelling[1024+k], cancelling[2048+k] = 1e30, 1, -1e30
+	}
 	for _, test := range []struct {
 		name   string
 		values []float32
@@ -101,6 +131,7 @@ func TestStatistics(t *testing.T) {
 		{"all missing", []float32{nan, nan}, Statistics{math.NaN(), math.NaN(), math.NaN(), 2, 0}},
 		{"none", nil, Statistics{math.NaN(), math.NaN(), math.NaN(), 0, 0}},
 		{"long", big, Statistics{1, 16777216, (999998*16777216.0 + 1) / 999999, 1, 999999}},
+		{"cancelling", cancelling, Statistics{float64(float32(-1e30)), float64(float32(1e30)), 1.0 / 3, 0, 3 * 1024}},
 		{"infinite", []float32{1, float32(math.Inf(1))}, Statistics{1, math.Inf(1), math.Inf(1), 0, 2}},
 	} {
 		got := (&Field{Grid: &Grid{}, Values: test.values}).Statistics()
@@ -184,6 +215,11 @@ func TestRotateFields(t *testing.T) {
 	all := grids(t)
 	if _, _, err := RotateToEarth(ramp(all["lambert"]), ramp(all["lambert, southward"])); err == nil {
 		t.Error("components of two grids were combined")
+	}
+	earthRelative := *all["lambert"]
+	all["lambert"].WindsGridRelative = true
+	if _, _, err := RotateToEarth(ramp(all["lambert"]), ramp(&earthRelative)); err == nil {
+		t.Error("a component along x and a northward one were combined")
 	}
 	unknown := &Grid{NI: 2, NJ: 2, WindsGridRelative: true}
 	if _, _, err := RotateToEarth(ramp(unknown), ramp(unknown)); err == nil {

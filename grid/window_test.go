@@ -110,6 +110,7 @@ func TestWindowOfHoldsTheCircles(t *testing.T) {
 
 func TestWindowOfIsSmall(t *testing.T) {
 	all := grids(t)
+	lambertPoint, _ := all["lambert"].LatLonAt(11, 13)
 	for _, test := range []struct {
 		grid    string
 		places  []LatLon
@@ -119,6 +120,7 @@ func TestWindowOfIsSmall(t *testing.T) {
 	}{
 		{"regional", []LatLon{{41.2, -120.3}}, 0, Window{9, 7, 2, 2}, true},
 		{"regional", []LatLon{{41, -120.5}}, 0, Window{9, 8, 1, 1}, true}, // a grid point needs no other
+		{"lambert", []LatLon{lambertPoint}, 0, Window{11, 13, 1, 1}, true},
 		{"regional", []LatLon{{41.2, -120.3}, {40.2, -119.3}}, 0, Window{9, 7, 4, 4}, true},
 		// 60 km are 0.5396 degrees of latitude and 0.717 of longitude at 41.2 N.
 		{"regional", []LatLon{{41.2, -120.3}}, 60e3, Window{7, 6, 5, 4}, true},
