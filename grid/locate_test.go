@@ -327,6 +327,17 @@ func TestListReshaped(t *testing.T) {
 	}
 }
 
+// Seen through the earth, a wide mesh holds its antipode.
+func TestListedMeshBehind(t *testing.T) {
+	g := &Grid{NI: 2, NJ: 2, Curvilinear: &Curvilinear{LatitudeDeg: []float64{-40, -40, 40, 40}, LongitudeDeg: []float64{-40, 40, -40, 40}}}
+	if i, j, ok := g.Locate(LatLon{0, 0}); !ok || math.Abs(i-0.5) > 1e-12 || math.Abs(j-0.5) > 1e-12 {
+		t.Errorf("middle at %v, %v, %v", i, j, ok)
+	}
+	if i, j, ok := g.Locate(LatLon{0, 180}); ok {
+		t.Errorf("antipode at %v, %v", i, j)
+	}
+}
+
 func BenchmarkLocate(b *testing.B) {
 	all := grids(b)
 	for _, name := range []string{"regional", "lambert", "rotated", "lambert, listed"} {

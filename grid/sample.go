@@ -55,9 +55,7 @@ func (f *Field) bilinearAt(i, j float64) float64 {
 	// Rounding must not bring in a missing neighbour of a grid point.
 	const onPoint = 1e-9
 	if r := math.Round(i); math.Abs(i-r) < onPoint {
-		if i = r; f.Grid.Cyclic && i >= float64(f.Grid.NI) {
-			i = 0
-		}
+		i = r
 	}
 	if r := math.Round(j); math.Abs(j-r) < onPoint {
 		j = r
