@@ -194,6 +194,9 @@ func (t *Tracer) Air(x, y, altitudeM, seconds float64, s *Air) bool {
 	c, below, above := &t.cell, &t.below, &t.above
 	blendAll(&t.a.hot[0], &c.at, &c.weight, below, above)
 	at := func(q int) float64 { return float64(below[q] + c.upper*(above[q]-below[q])) }
+	if x, t := at(nodeX), at(nodeT); x != x || t != t {
+		return false
+	}
 	s.XPerS, s.YPerS, s.UpwardMPerS = at(nodeX), at(nodeY), at(nodeW)
 	s.TerrainAltitudeM, s.HeightAboveGroundM = c.terrainM, c.heightM
 	s.AirTemperatureK = at(nodeT)
@@ -209,7 +212,7 @@ func (t *Tracer) Air(x, y, altitudeM, seconds float64, s *Air) bool {
 	k := c.level
 	s.Below = AirOnLevel{t.a.heightsM[k], float64(below[nodeX]), float64(below[nodeY]), float64(below[nodeStability])}
 	s.Above = AirOnLevel{t.a.heightsM[k+1], float64(above[nodeX]), float64(above[nodeY]), float64(above[nodeStability])}
-	return s.XPerS == s.XPerS && s.AirTemperatureK == s.AirTemperatureK
+	return true
 }
 
 // SpacingM of the levels around a height above ground, metres: what a vertical
