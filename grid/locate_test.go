@@ -282,6 +282,40 @@ func TestEastAngleOfListedPlaces(t *testing.T) {
 	}
 }
 
+// A model's own latitudes, longitudes and rotation angles: WRF computes on a
+// sphere of 6370 km and has earth-relative u = u cosalpha - v sinalpha.
+// testdata/proj/wrf-alpha.tsv: Lambert, parallels 30 and 35, meridian 87, 30 km.
+func TestAgainstWRF(t *testing.T) {
+	_, rows := readTable(t, "../testdata/proj/wrf-alpha.tsv")
+	const ni, nj = 10, 8
+	projection := must(NewLambertConformal(LambertConformal{Earth: Sphere(6370000), StandardParallel1Deg: 30, StandardParallel2Deg: 35, OriginLatitudeDeg: 30, CentralMeridianDeg: 87}))
+	x0, y0, _ := projection.Forward(LatLon{rows[0][0], rows[0][1]})
+	g := &Grid{Projection: projection, NI: ni, NJ: nj, X: Axis{First: x0, Step: 30000}, Y: Axis{First: y0, Step: 30000}}
+	l := &Grid{NI: ni, NJ: nj, Curvilinear: &Curvilinear{}}
+	for _, row := range rows {
+		l.Curvilinear.LatitudeDeg, l.Curvilinear.LongitudeDeg = append(l.Curvilinear.LatitudeDeg, row[0]), append(l.Curvilinear.LongitudeDeg, row[1])
+	}
+	for k, row := range rows {
+		p := LatLon{row[0], row[1]}
+		want := math.Atan2(row[3], row[2])
+		// The file has float32: 4e-6 degrees of longitude.
+		if at, ok := g.LatLonAt(float64(k%ni), float64(k/ni)); !ok || math.Abs(at.LatitudeDeg-row[0]) > 2e-5 || math.Abs(at.LongitudeDeg-row[1]) > 2e-5 {
+			t.Errorf("point %d is at %v, WRF %v", k, at, p)
+		}
+		// WRF differentiates its float32 latitudes; its angles scatter by 4e-5 rad.
+		if angle, ok := g.EastAngleRad(p); !ok || math.Abs(angle-want) > 5e-5 {
+			t.Errorf("point %d: angle %.7f, WRF %.7f", k, angle, want)
+		}
+		tol := 1e-4 // of float32 places as well
+		if k%ni == 0 || k%ni == ni-1 {
+			tol = 2e-3 // half a step aside at the rim
+		}
+		if angle, ok := l.EastAngleRad(p); !ok || math.Abs(angle-want) > tol {
+			t.Errorf("point %d of the list: angle %.7f, WRF %.7f, tolerance %g", k, angle, want, tol)
+		}
+	}
+}
+
 func TestRotateToEarthByHand(t *testing.T) {
 	// On a polar grid, 90 degrees east of its meridian: the plane's +x points
 	// south there, so a wind along +x is a northerly.
