@@ -140,10 +140,10 @@ func (d *listDecoder) line(line []byte, offset int) bool {
 	return true
 }
 
-// isInformation tells a line of the station block ("Station number: 72681"),
-// which follows the table directly in bare text.
+// isInformation tells the caption or a line of the station block ("Station
+// number: 72681"), which follow the table directly in bare text.
 func isInformation(line []byte) bool {
-	return line[0] >= 'A' && line[0] <= 'Z' && bytes.IndexByte(line, ':') > 0
+	return len(line) > 1 && line[0] >= 'A' && line[0] <= 'Z' && line[1] >= 'a' && line[1] <= 'z'
 }
 
 func (d *listDecoder) title(m [][]byte, offset int) {

@@ -134,7 +134,11 @@ func (d *tempDecoder) split(b []byte) {
 				return
 			}
 			if len(word) != 5 && !(current.mobile() && len(words) == 0) {
-				d.add(len(d.flights)+1, start, ingest.ErrCorrupt, "group %s has %d characters, not 5", clip(word), len(word))
+				reason := ingest.ErrCorrupt
+				if pos == len(b) && !ends {
+					reason = ingest.ErrTruncated
+				}
+				d.add(len(d.flights)+1, start, reason, "group %s has %d characters, not 5", clip(word), len(word))
 				word = []byte(missingGroup)
 			}
 			words = append(words, group{string(word), start})
