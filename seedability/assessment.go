@@ -130,6 +130,12 @@ type TargetResult struct {
 	Probability float64 `json:"probability"`
 	// StandardError is sqrt(P(1-P)/n), the sampling error of the ensemble alone.
 	StandardError float64 `json:"standard_error"`
+	// How the members that landed lie to it, along the drift: inside, short of
+	// it, past it, beside it.
+	Inside int `json:"inside"`
+	Short  int `json:"short"`
+	Past   int `json:"past"`
+	Beside int `json:"beside"`
 }
 
 // Levels are heights that matter, in the column where the plume activates (or,

@@ -8,6 +8,8 @@ import "math"
 type Quantity struct {
 	Value  float64
 	Reason string
+	// Forbidden makes the component zero whatever its value, for the reason given.
+	Forbidden bool
 }
 
 // Component is one judged quantity of an assessment.
@@ -77,6 +79,9 @@ func Judge(criteria []Criterion, quantities map[string]Quantity, caps []Cap) (co
 			Knots: criterion.Membership, Reason: q.Reason, Source: criterion.Source,
 		}
 		mu := criterion.Membership.At(q.Value)
+		if q.Forbidden && !math.IsNaN(mu) {
+			mu = 0
+		}
 		switch {
 		case math.IsNaN(mu):
 			blind = blind || criterion.Mandatory
