@@ -184,8 +184,8 @@ func (f *File) header(s *source, k int) grid.Field {
 	if s.x < 0 {
 		return field
 	}
-	field.Grid = s.grid
 	index := s.index(k)
+	field.Grid = s.gridAt(index)
 	if s.member != nil {
 		field.Member = s.member.memberAt(v, index)
 	}

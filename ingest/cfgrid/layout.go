@@ -60,10 +60,32 @@ type source struct {
 	x, y  int
 	outer []int // places of the other dimensions: member, times, level, unknown
 	grid  *grid.Grid
+	// moving holds the grid for each index of dimension timeDim, for WRF domains
+	// that move; nil for all others.
+	moving  []*grid.Grid
+	timeDim int
 
 	time, reference, period, level, member *coordinate
 	levelDim                               int         // place of the level dimension, -1
 	validTimes                             []time.Time // two for each index of outer[0], see gfeTimes
+}
+
+// dimNamed gives the place of an outer dimension by name, -1 where it has none.
+func (s *source) dimNamed(name string) int {
+	for _, i := range s.outer {
+		if s.v.dims[i].name == name {
+			return i
+		}
+	}
+	return -1
+}
+
+// gridAt gives the grid of the slice with these indices.
+func (s *source) gridAt(index []uint64) *grid.Grid {
+	if s.moving == nil {
+		return s.grid
+	}
+	return s.moving[index[s.timeDim]]
 }
 
 func (f *File) note(v *variable, format string, values ...any) {
@@ -207,8 +229,19 @@ func (f *File) sourceOf(ctx context.Context, v *variable) (*source, error) {
 		return nil, err
 	}
 	var err error
-	s.grid, err = f.gridOf(ctx, s, latitude, longitude)
-	return s, err
+	if s.grid, err = f.gridOf(ctx, s, latitude, longitude, 0); err != nil || f.wrf == nil || !f.wrf.moves {
+		return s, err
+	}
+	if s.timeDim = s.dimNamed("Time"); s.timeDim >= 0 {
+		for time := range v.dims[s.timeDim].length {
+			g, err := f.gridOf(ctx, s, latitude, longitude, int(time))
+			if err != nil {
+				return nil, err
+			}
+			s.moving = append(s.moving, g)
+		}
+	}
+	return s, nil
 }
 
 // findHorizontal sets the places of the horizontal dimensions: by coordinate
@@ -400,13 +433,14 @@ type gridKey struct {
 	x, y                *dimension
 	mapping             *variable
 	latitude, longitude *variable
+	time                int // of a WRF domain that moves, else 0
 }
 
 // gridOf gives the grid of a source. What the file does not tell leaves the
 // projection nil, with a note; only reading errors of axes are errors.
-func (f *File) gridOf(ctx context.Context, s *source, latitude, longitude *variable) (*grid.Grid, error) {
+func (f *File) gridOf(ctx context.Context, s *source, latitude, longitude *variable, time int) (*grid.Grid, error) {
 	v := s.v
-	key := gridKey{x: v.dims[s.x], y: v.dims[s.y], mapping: f.mappingOf(v), latitude: latitude, longitude: longitude}
+	key := gridKey{x: v.dims[s.x], y: v.dims[s.y], mapping: f.mappingOf(v), latitude: latitude, longitude: longitude, time: time}
 	if g := f.grids[key]; g != nil {
 		return g, nil
 	}
@@ -418,7 +452,7 @@ func (f *File) gridOf(ctx context.Context, s *source, latitude, longitude *varia
 		f.note(v, "%v", err)
 		return g, nil
 	}
-	if f.wrf != nil && f.wrf.place(f, g, key) {
+	if f.wrf != nil && f.wrf.place(g, key) {
 		return g, nil
 	}
 	if f.nuwgGrid(ctx, v, g) {
@@ -426,7 +460,7 @@ func (f *File) gridOf(ctx context.Context, s *source, latitude, longitude *varia
 	}
 	x, y := f.dimensionCoordinate(v, key.x), f.dimensionCoordinate(v, key.y)
 	if x == nil || y == nil {
-		f.curvilinear(ctx, v, g, latitude, longitude)
+		f.curvilinear(ctx, v, g, key)
 		return g, nil
 	}
 	var err error
@@ -455,7 +489,7 @@ func (f *File) gridOf(ctx context.Context, s *source, latitude, longitude *varia
 		}
 		f.note(v, "grid mapping %s: %v", key.mapping.name, err)
 	}
-	f.curvilinear(ctx, v, g, latitude, longitude)
+	f.curvilinear(ctx, v, g, key)
 	return g, nil
 }
 
@@ -487,16 +521,17 @@ func (v *variable) values() map[string]any {
 }
 
 // curvilinear reads two-dimensional places, where there are any.
-func (f *File) curvilinear(ctx context.Context, v *variable, g *grid.Grid, latitude, longitude *variable) {
+func (f *File) curvilinear(ctx context.Context, v *variable, g *grid.Grid, key gridKey) {
+	latitude, longitude := key.latitude, key.longitude
 	if latitude == nil || longitude == nil {
 		return
 	}
-	lat, err := f.plane(ctx, latitude)
+	lat, err := f.plane(ctx, latitude, key.time)
 	if err != nil {
 		f.note(v, "%v", err)
 		return
 	}
-	lon, err := f.plane(ctx, longitude)
+	lon, err := f.plane(ctx, longitude, key.time)
 	if err != nil {
 		f.note(v, "%v", err)
 		return
@@ -518,10 +553,14 @@ func (f *File) curvilinear(ctx context.Context, v *variable, g *grid.Grid, latit
 	g.X, g.Y = grid.Axis{Step: 1}, grid.Axis{Step: 1} // positions are by index
 }
 
-// plane reads the first horizontal slice of a variable.
-func (f *File) plane(ctx context.Context, v *variable) ([]float64, error) {
+// plane reads a horizontal slice of a variable, of the first dimension the one at
+// time, where it has that.
+func (f *File) plane(ctx context.Context, v *variable, time int) ([]float64, error) {
 	start, count := wholeOf(v)
 	for i := range len(count) - 2 {
+		if i == 0 {
+			start[0] = min(uint64(time), count[0]-1)
+		}
 		count[i] = 1
 	}
 	return f.read64(ctx, v, start, count)

@@ -23,6 +23,9 @@ var startThread = sync.OnceFunc(func() {
 // that ends while the thread is busy with other jobs ends the waiting; a job
 // that has begun is not interrupted.
 func onThread(ctx context.Context, job func() error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	startThread()
 	var err error
 	done := make(chan any, 1)

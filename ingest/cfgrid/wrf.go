@@ -52,6 +52,9 @@ func (f *File) WRFFields(ctx context.Context, o Options) ([]*grid.Field, error) 
 		return nil, err
 	}
 	for r.time = range r.times {
+		if err := r.place(); err != nil {
+			return nil, err
+		}
 		if err := r.oneTime(); err != nil {
 			return nil, err
 		}
@@ -63,7 +66,9 @@ func (f *File) WRFFields(ctx context.Context, o Options) ([]*grid.Field, error) 
 type wrfReader struct {
 	f      *File
 	ctx    context.Context
-	grid   *grid.Grid
+	mass0  *source    // a variable on mass points
+	whole  *grid.Grid // its grid at this time
+	grid   *grid.Grid // the window of it
 	window grid.Window
 	levels int
 	times  int
@@ -79,7 +84,7 @@ func (r *wrfReader) prepare(o Options) error {
 		if s.x < 0 || s.v.dims[s.x].name != "west_east" || s.v.dims[s.y].name != "south_north" || s.x < s.y {
 			continue
 		}
-		if mass == nil {
+		if mass == nil || mass.moving == nil && s.moving != nil {
 			mass = s
 		}
 		for _, d := range s.v.dims {
@@ -94,19 +99,28 @@ func (r *wrfReader) prepare(o Options) error {
 	if mass == nil {
 		return f.error(ingest.ErrUnsupported, "no variable on dimensions south_north, west_east")
 	}
-	r.grid = mass.grid
+	r.mass0 = mass
 	r.window = grid.Window{NI: mass.grid.NI, NJ: mass.grid.NJ}
 	if o.Window != nil {
 		r.window = *o.Window
-		var err error
-		if r.grid, err = mass.grid.Crop(r.window); err != nil {
-			return err
-		}
 		if r.window.I0+r.window.NI > mass.grid.NI {
-			return f.error(ingest.ErrUnsupported, "window passes the last column of a global domain")
+			return f.error(ingest.ErrUnsupported, "window passes the last column of the domain")
 		}
 	}
 	return nil
+}
+
+// place sets the grid of the reader's time.
+func (r *wrfReader) place() (err error) {
+	g := r.mass0.grid
+	if r.mass0.moving != nil {
+		g = r.mass0.moving[min(r.time, len(r.mass0.moving)-1)]
+	}
+	if r.grid == nil || g != r.whole {
+		r.whole = g
+		r.grid, err = g.Crop(r.window)
+	}
+	return err
 }
 
 // read gives a variable at the reader's time within the window, staggered

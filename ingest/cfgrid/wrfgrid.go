@@ -16,7 +16,8 @@ import (
 type wrfMap struct {
 	projection   grid.Projection // nil where it is not known, or does not fit
 	dx, dy       float64         // between mass points, units of the projection
-	x, y         float64         // of mass point (0, 0)
+	origins      [][2]float64    // of mass point (0, 0): x and y at each time, or once for all
+	moves        bool            // the domain is elsewhere at other times
 	times        *coordinate     // nil without variable Times
 	referenceRun time.Time
 }
@@ -53,6 +54,10 @@ func (f *File) findWRF(ctx context.Context) (*wrfMap, error) {
 		for _, text := range texts {
 			w.times.instants = append(w.times.instants, wrfTime(text))
 		}
+	}
+	var err error
+	if w.moves, err = f.findMoves(ctx); err != nil {
+		return nil, err
 	}
 	projection := w.mapProjection(a, int(mapProj))
 	if projection == nil {
@@ -119,8 +124,9 @@ func (w *wrfMap) mapProjection(a *variable, mapProj int) grid.Projection {
 // Those are float32, good to 8e-6 degrees.
 const wrfPlaceToleranceDeg = 1e-4
 
-// placeWRF finds where mass point (0, 0) is in the plane, from XLAT and XLONG, or
-// without them from the domain's centre, and whether the projection fits.
+// placeWRF finds where mass point (0, 0) is in the plane at each time, from XLAT
+// and XLONG, or without them from the domain's centre, and whether the projection
+// fits.
 func (f *File) placeWRF(ctx context.Context, w *wrfMap, projection grid.Projection) (bool, error) {
 	latitude, longitude := f.byName["XLAT"], f.byName["XLONG"]
 	if latitude == nil || longitude == nil || len(latitude.dims) < 2 || latitude.points == 0 {
@@ -129,22 +135,38 @@ func (f *File) placeWRF(ctx context.Context, w *wrfMap, projection grid.Projecti
 	if len(longitude.dims) != len(latitude.dims) || longitude.points != latitude.points {
 		return false, nil
 	}
-	lat, err := f.plane(ctx, latitude)
-	if err != nil {
-		return false, err
-	}
-	lon, err := f.plane(ctx, longitude)
-	if err != nil {
-		return false, err
-	}
 	_, columns := horizontalDims(latitude)
-	ni := int(columns.length)
-	// The mean over all points takes the rounding of float32 out.
+	times := 1
+	if len(latitude.dims) == 3 {
+		times = int(latitude.dims[0].length)
+	}
+	for time := range times {
+		lat, err := f.plane(ctx, latitude, time)
+		if err != nil {
+			return false, err
+		}
+		lon, err := f.plane(ctx, longitude, time)
+		if err != nil {
+			return false, err
+		}
+		origin, fits := w.fit(projection, lat, lon, int(columns.length))
+		if !fits {
+			return false, nil
+		}
+		// XLAT and XLONG of a domain that stays do not change in a bit.
+		w.origins = append(w.origins, origin)
+	}
+	return true, nil
+}
+
+// fit places a plane of latitudes and longitudes with ni columns. The mean over
+// all points takes the rounding of float32 out.
+func (w *wrfMap) fit(projection grid.Projection, lat, lon []float64, ni int) (origin [2]float64, fits bool) {
 	var sumX, sumY float64
 	for k := range lat {
 		x, y, ok := projection.Forward(grid.LatLon{LatitudeDeg: lat[k], LongitudeDeg: lon[k]})
 		if !ok {
-			return false, nil
+			return origin, false
 		}
 		if _, geographic := projection.(grid.LatLonProjection); geographic && k > 0 {
 			x += 360 * math.Round((sumX/float64(k)+float64(k%ni)*w.dx-x)/360)
@@ -152,29 +174,38 @@ func (f *File) placeWRF(ctx context.Context, w *wrfMap, projection grid.Projecti
 		sumX += x - float64(k%ni)*w.dx
 		sumY += y - float64(k/ni)*w.dy
 	}
-	w.x, w.y = sumX/float64(len(lat)), sumY/float64(len(lat))
+	origin = [2]float64{sumX / float64(len(lat)), sumY / float64(len(lat))}
 	for k := range lat {
-		p, ok := projection.Inverse(w.x+float64(k%ni)*w.dx, w.y+float64(k/ni)*w.dy)
-		if !ok || math.Abs(p.LatitudeDeg-lat[k]) > wrfPlaceToleranceDeg ||
-			math.Abs(grid.NormalLongitudeDeg(p.LongitudeDeg-lon[k])) > wrfPlaceToleranceDeg {
-			return false, nil
+		p, ok := projection.Inverse(origin[0]+float64(k%ni)*w.dx, origin[1]+float64(k/ni)*w.dy)
+		if !ok || !(math.Abs(p.LatitudeDeg-lat[k]) <= wrfPlaceToleranceDeg) ||
+			!(math.Abs(grid.NormalLongitudeDeg(p.LongitudeDeg-lon[k])) <= wrfPlaceToleranceDeg) {
+			return origin, false
 		}
 	}
-	return f.wrfStands(ctx, latitude, lat[0])
+	return origin, true
 }
 
-// wrfStands: a nest that follows a storm has other places at the last time.
-func (f *File) wrfStands(ctx context.Context, latitude *variable, first float64) (bool, error) {
-	if len(latitude.dims) < 3 {
-		return true, nil
+// findMoves sees whether a nest follows a storm: its corners lie elsewhere at
+// other times.
+func (f *File) findMoves(ctx context.Context) (bool, error) {
+	for _, name := range []string{"XLAT", "XLONG"} {
+		v := f.byName[name]
+		if v == nil || !v.isNumeric() || len(v.dims) != 3 || v.points == 0 {
+			continue
+		}
+		start, count := wholeOf(v)
+		count[1], count[2] = 1, 1
+		corner, err := f.read64(ctx, v, start, count)
+		if err != nil {
+			return false, err
+		}
+		for _, x := range corner {
+			if math.Abs(x-corner[0]) > wrfPlaceToleranceDeg {
+				return true, nil
+			}
+		}
 	}
-	start, count := wholeOf(latitude)
-	for i := range count {
-		count[i] = 1
-	}
-	start[0] = latitude.dims[0].length - 1
-	last, err := f.read64(ctx, latitude, start, count)
-	return err == nil && math.Abs(last[0]-first) < wrfPlaceToleranceDeg, err
+	return false, nil
 }
 
 // placeWRFByCentre serves files cut down to a few variables: the domain's centre
@@ -194,7 +225,7 @@ func (f *File) placeWRFByCentre(w *wrfMap, projection grid.Projection) bool {
 		}
 	}
 	x, y, ok := projection.Forward(grid.LatLon{LatitudeDeg: latitude, LongitudeDeg: longitude})
-	w.x, w.y = x-(columns-2)/2*w.dx, y-(rows-2)/2*w.dy
+	w.origins = [][2]float64{{x - (columns-2)/2*w.dx, y - (rows-2)/2*w.dy}}
 	return ok
 }
 
@@ -208,12 +239,13 @@ func (w *wrfMap) timesFor(dims []*dimension) *coordinate {
 
 // place sets a grid of mass points or of staggered points. It reports false where
 // the projection does not serve.
-func (w *wrfMap) place(f *File, g *grid.Grid, key gridKey) bool {
+func (w *wrfMap) place(g *grid.Grid, key gridKey) bool {
 	g.WindsGridRelative = true
 	if w.projection == nil {
 		return false
 	}
-	x, y := w.x, w.y
+	origin := w.origins[min(key.time, len(w.origins)-1)]
+	x, y := origin[0], origin[1]
 	switch key.x.name {
 	case "west_east":
 	case "west_east_stag": // half a step before the mass point

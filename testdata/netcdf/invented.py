@@ -169,8 +169,21 @@ def profiles(name):
     d.close()
 
 
+def huge(name):
+    """Variables of 10^9 points and of one huge chunk, never written."""
+    d = create(name, "NETCDF4")
+    d.createDimension("y", 31623)
+    d.createDimension("x", 31623)
+    d.createVariable("big", "f4", ("y", "x"), chunksizes=(1000, 1000))
+    d.createDimension("lat", 10000)
+    d.createDimension("lon", 10000)
+    d.createVariable("wide", "f8", ("lat", "lon"), chunksizes=(10000, 10000))
+    d.close()
+
+
 transposed("transposed.cdf1.nc", "NETCDF3_CLASSIC")
 transposed("transposed.cdf2.nc", "NETCDF3_64BIT_OFFSET")
 transposed("transposed.cdf5.nc", "NETCDF3_64BIT_DATA")
 ensemble("ensemble.nc4")
 profiles("ragged.nc")
+huge("huge.nc4")
