@@ -34,7 +34,8 @@ type Atmosphere struct {
 	heightsM     []float64
 	thicknessM   []float64 // of layer k, between heights k and k+1
 	perThickness []float64 // and 1 / thickness
-	levelAt      []uint8   // highest level not above n*levelTableStepM
+	levelAt      []uint8   // highest level, but the last, not above n / levelsPerM
+	levelsPerM   float64
 
 	times       []time.Time
 	seconds     []float64 // since times[0]
@@ -78,7 +79,8 @@ const (
 	iceSize
 )
 
-// levelTableStepM is the resolution of the table that finds a level.
+// levelTableStepM is the resolution of the table that finds a level, finer
+// where levels are closer.
 const levelTableStepM = 10
 
 // Metric turns displacements over the ground into grid steps at one column and
@@ -199,8 +201,8 @@ func newBox(g *Grid, heightsM []float64, times []time.Time) (*Atmosphere, error)
 		return nil, fmt.Errorf("heights %v: 2 to 250 of them are needed, from 0 to 40000 m above ground", heightsM)
 	}
 	for k := 1; k < len(heightsM); k++ {
-		if !(heightsM[k] > heightsM[k-1]) {
-			return nil, fmt.Errorf("heights %v do not increase", heightsM)
+		if !(heightsM[k] >= heightsM[k-1]+1) {
+			return nil, fmt.Errorf("heights %v do not increase by at least 1 m", heightsM)
 		}
 	}
 	a := &Atmosphere{grid: g, ni: ni, nj: nj, heightsM: slices.Clone(heightsM), times: slices.Clone(times)}
@@ -214,9 +216,13 @@ func newBox(g *Grid, heightsM []float64, times []time.Time) (*Atmosphere, error)
 		a.thicknessM = append(a.thicknessM, heightsM[k+1]-heightsM[k])
 		a.perThickness = append(a.perThickness, 1/a.thicknessM[k])
 	}
+	step := slices.Min(append([]float64{levelTableStepM}, a.thicknessM...))
+	a.levelsPerM = 1 / step
 	k := 0
-	for n := 0; float64(n)*levelTableStepM <= heightsM[len(heightsM)-1]; n++ {
-		for k < len(heightsM)-2 && heightsM[k+1] <= float64(n)*levelTableStepM {
+	for n := 0; n <= int(heightsM[len(heightsM)-1]*a.levelsPerM); n++ {
+		// The highest level not above the interval's lower end, which rounding
+		// must not put too high.
+		for k < len(heightsM)-2 && heightsM[k+1] <= float64(n)*step*(1-1e-9) {
 			k++
 		}
 		a.levelAt = append(a.levelAt, uint8(k))

@@ -9,12 +9,14 @@ type Tracer struct {
 	a *Atmosphere
 
 	// The interval of time last used.
-	interval   int
-	start, end float64
-	later      float32 // weight of the later state at start
-	perSecond  float32 // and how fast it grows
-	timeStride int     // numbers from one state to the next; 0 with a single one
-	columnSize int     // numbers in one column
+	interval          int
+	start, end        float64
+	later             float32 // weight of the later state at start
+	perSecond         float32 // and how fast it grows
+	timeStride        int     // numbers from one state to the next; 0 with a single one
+	columnSize        int     // numbers in one column
+	lastX, lastY      float64
+	lowestM, highestM float64
 
 	// Scratch, kept here so that it is not cleared at every call.
 	cell         cell
@@ -25,6 +27,8 @@ type Tracer struct {
 func (a *Atmosphere) Tracer() *Tracer {
 	t := &Tracer{a: a, start: math.Inf(1), end: math.Inf(-1)}
 	t.columnSize = len(a.heightsM) * nodeSize
+	t.lastX, t.lastY = float64(a.ni-1), float64(a.nj-1)
+	t.lowestM, t.highestM = a.heightsM[0], a.heightsM[len(a.heightsM)-1]
 	if len(a.times) > 1 {
 		t.timeStride = a.ni * a.nj * t.columnSize
 	}
@@ -42,8 +46,10 @@ type Air struct {
 	CloudLiquidKgPerKg        float64 // 0 where the source has none
 	StabilityPerS2            float64
 	// The levels of the box below and above, horizontally interpolated: what
-	// gradients are taken from.
-	Below, Above AirOnLevel
+	// gradients are taken from. LevelFraction is how far between the two the
+	// point is, 0 where it is lower than the lowest.
+	Below, Above  AirOnLevel
+	LevelFraction float64
 }
 
 // AirOnLevel is the wind and stability of one level of the box.
@@ -86,14 +92,14 @@ func (t *Tracer) find(x, y, altitudeM, seconds float64) bool {
 	if !(seconds >= t.start && seconds <= t.end) && !t.seek(seconds) {
 		return false
 	}
-	if !(x >= 0 && x <= float64(a.ni-1)) {
+	if !(x >= 0 && x <= t.lastX) {
 		if !a.grid.Cyclic || math.IsNaN(x) || math.IsInf(x, 0) {
 			return false
 		}
 		n := float64(a.grid.NI)
 		x -= n * math.Floor(x/n)
 	}
-	if !(y >= 0 && y <= float64(a.nj-1)) {
+	if !(y >= 0 && y <= t.lastY) {
 		return false
 	}
 	i, j := min(int(x), a.ni-2), min(int(y), a.nj-2)
@@ -108,23 +114,18 @@ func (t *Tracer) find(x, y, altitudeM, seconds float64) bool {
 
 	k := 0
 	c.upper = 0
-	if height := c.heightM; height > a.heightsM[0] {
-		n := int(height) / levelTableStepM
-		if uint(n) >= uint(len(a.levelAt)) {
-			if !(height <= a.heightsM[len(a.heightsM)-1]) {
-				return false
-			}
-			n = len(a.levelAt) - 1
-		}
-		k = int(a.levelAt[n])
-		for k < len(a.heightsM)-2 && a.heightsM[k+1] <= height {
-			k++
-		}
-		fraction := (height - a.heightsM[k]) * a.perThickness[k]
-		if !(fraction <= 1) {
+	if height := c.heightM; height > t.lowestM {
+		if !(height <= t.highestM) {
 			return false
 		}
-		c.upper = float32(fraction)
+		n := int(height * a.levelsPerM)
+		k = int(a.levelAt[n])
+		// No interval of the table holds more than one level. (Compiled without
+		// a branch: which level it is cannot be predicted.)
+		if a.heightsM[k+1] <= height {
+			k++
+		}
+		c.upper = float32((height - a.heightsM[k]) * a.perThickness[k])
 	} else if !(height <= 0) && !(height >= 0) { // NaN: no terrain here
 		return false
 	}
@@ -209,17 +210,11 @@ func (t *Tracer) Air(x, y, altitudeM, seconds float64, s *Air) bool {
 	difference := float64(below[nodeP] - above[nodeP])
 	s.PressurePa = linear - f*(1-f)/2*difference*difference/linear
 
+	s.LevelFraction = f
 	k := c.level
 	s.Below = AirOnLevel{t.a.heightsM[k], float64(below[nodeX]), float64(below[nodeY]), float64(below[nodeStability])}
 	s.Above = AirOnLevel{t.a.heightsM[k+1], float64(above[nodeX]), float64(above[nodeY]), float64(above[nodeStability])}
 	return true
-}
-
-// SpacingM of the levels around a height above ground, metres: what a vertical
-// Courant number is counted in.
-func (t *Tracer) SpacingM(heightAboveGroundM float64) float64 {
-	n := int(math.Max(heightAboveGroundM, 0)) / levelTableStepM
-	return t.a.thicknessM[t.a.levelAt[min(n, len(t.a.levelAt)-1)]]
 }
 
 // TerrainAltitudeM is the ground at a point of the plane; false outside.

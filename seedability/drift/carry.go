@@ -57,6 +57,6 @@ func carryRungeKutta4(a air, m *motion, p point, seconds, dt, u, v, w float64) (
 // courant is the number of cells the air moves in dt, the largest of the three
 // directions. Levels thinner than 100 m count as 100 m: near the ground they
 // follow it, and so does the air.
-func courant(u, v, w, spacingM, dt float64) float64 {
-	return dt * math.Max(math.Max(math.Abs(u), math.Abs(v)), math.Abs(w)/math.Max(spacingM, 100))
+func courant(u, v, w, thicknessM, dt float64) float64 {
+	return dt * max(math.Abs(u), math.Abs(v), math.Abs(w)/max(thicknessM, 100))
 }

@@ -87,6 +87,7 @@ func RunAll(ctx context.Context, flow Flow, releases []Release, options Options)
 	if err := options.check(); err != nil {
 		return nil, err
 	}
+	options.Turbulence.prepare()
 	jobs := make([]job, len(releases))
 	for k, release := range releases {
 		medium := newMedium(flow, release.Place)
@@ -184,7 +185,10 @@ func (j *job) open(m medium, release Release, options *Options) error {
 func (j *job) allocate() {
 	n := j.options.Members
 	j.records = int(j.options.MaxDuration/j.options.Step) + 1
-	j.tracks = make([]trackSample, n*j.records)
+	j.tracks, _ = trackPool.Get().([]trackSample)
+	if len(j.tracks) < n*j.records {
+		j.tracks = make([]trackSample, n*j.records)
+	}
 	j.lengths = make([]int, n)
 	j.ensemble = Ensemble{Release: j.release, Seed: j.options.Seed, Members: make([]Member, n)}
 }
@@ -193,5 +197,9 @@ func (j *job) allocate() {
 // the tracks go.
 func (j *job) close() {
 	j.ensemble.Track = j.meanTrack()
+	trackPool.Put(j.tracks) //nolint:staticcheck // a slice header a release is nothing
 	j.tracks, j.lengths = nil, nil
 }
+
+// trackPool keeps the tracks of one release for the next.
+var trackPool sync.Pool

@@ -52,7 +52,7 @@ func FallSpeedMPerS(kind Hydrometeor, diameterM float64) float64 {
 		return math.NaN()
 	}
 	f := fallSpeeds[kind]
-	diameterMM := math.Min(math.Max(diameterM*1000, f.smallestMM), f.largestMM)
+	diameterMM := min(max(diameterM*1000, f.smallestMM), f.largestMM)
 	return f.a * math.Pow(diameterMM, f.b)
 }
 
@@ -70,7 +70,7 @@ func FallSpeedDensityFactor(densityKgPerM3 float64) float64 {
 // steps of 0.01 kg m-3 is within 2e-4 above 0.2 kg m-3 (12 km).
 var densityFactors = func() (table [160]float64) {
 	for k := range table {
-		table[k] = FallSpeedDensityFactor(math.Max(float64(k)*0.01, 0.05))
+		table[k] = FallSpeedDensityFactor(max(float64(k)*0.01, 0.05))
 	}
 	return table
 }()
@@ -91,7 +91,7 @@ func fallen(ageS, growthS, terminalMPerS float64) float64 {
 	if ageS <= 0 {
 		return 0
 	}
-	growing := math.Min(ageS, growthS)
+	growing := min(ageS, growthS)
 	return initialFallSpeedMPerS*growing + (terminalMPerS-initialFallSpeedMPerS)*growing*growing/(2*growthS) +
 		terminalMPerS*(ageS-growing)
 }
@@ -103,5 +103,5 @@ func fallen(ageS, growthS, terminalMPerS float64) float64 {
 func PlumeRiseM(heatReleaseW, windSpeedMPerS, stabilityPerS2, densityKgPerM3, airTemperatureK float64) float64 {
 	const g, heatJPerKgK = 9.80665, 1005.7
 	flux := g * heatReleaseW / (math.Pi * heatJPerKgK * densityKgPerM3 * airTemperatureK)
-	return 2.6 * math.Cbrt(flux/(math.Max(windSpeedMPerS, 1)*math.Max(stabilityPerS2, 1e-5)))
+	return 2.6 * math.Cbrt(flux/(max(windSpeedMPerS, 1)*max(stabilityPerS2, 1e-5)))
 }

@@ -13,7 +13,6 @@ type air interface {
 	Velocity(x, y, altitudeM, seconds float64) (xPerS, yPerS, upwardMPerS float64, ok bool)
 	Air(x, y, altitudeM, seconds float64, into *grid.Air) bool
 	TerrainAltitudeM(x, y float64) (float64, bool)
-	SpacingM(heightAboveGroundM float64) float64
 }
 
 // medium is the atmosphere of a run: how to read it, its plane and its clock.
@@ -147,5 +146,3 @@ func (t *tangentAir) TerrainAltitudeM(x, y float64) (float64, bool) {
 	}
 	return t.flow.TerrainAltitudeM(place)
 }
-
-func (t *tangentAir) SpacingM(float64) float64 { return math.Inf(1) }

@@ -80,6 +80,8 @@ type Turbulence struct {
 	LengthM float64
 	// MixingDepthM above ground within which the vertical mixes.
 	MixingDepthM float64
+
+	perSpeedM, perDepth float64 // K/U of neutral air, 1/MixingDepthM
 }
 
 // Perturbation is the error of the wind given to a member, the same all along

@@ -89,7 +89,7 @@ func (w *worker) follow(j *job, index int) {
 		if n+1 == len(track) {
 			break
 		}
-		if p.advance(math.Min(released+float64(n+1)*step, j.medium.last)) {
+		if p.advance(min(released+float64(n+1)*step, j.medium.last)) {
 			return // ended
 		}
 		if p.seconds >= j.medium.last {
@@ -120,7 +120,7 @@ func (p *particle) releaseAltitudeM() float64 {
 	if r.AltitudeM != 0 && r.AltitudeM > groundM {
 		groundM = r.AltitudeM
 	}
-	altitudeM := groundM + math.Max(r.HeightAboveGroundM, minHeightM)
+	altitudeM := groundM + max(r.HeightAboveGroundM, minHeightM)
 	if r.HeatReleaseW > 0 && p.air.Air(p.job.x, p.job.y, altitudeM, p.seconds, &p.now) {
 		altitudeM += PlumeRiseM(r.HeatReleaseW, p.speed(p.now.XPerS, p.now.YPerS), p.now.StabilityPerS2,
 			p.now.DensityKgPerM3(), p.now.AirTemperatureK)
@@ -163,9 +163,9 @@ func (p *particle) advance(until float64) bool {
 		p.motion.fallMPerS = 0
 		u, v, w := p.motion.apply(p.now.XPerS, p.now.YPerS, p.now.UpwardMPerS)
 		dt := until - p.seconds
-		if c := courant(u, v, w, p.air.SpacingM(p.now.HeightAboveGroundM), dt); c > p.options.MaxCourant {
+		if c := courant(u, v, w, p.now.Above.HeightAboveGroundM-p.now.Below.HeightAboveGroundM, dt); c > p.options.MaxCourant {
 			// At most 256 steps a minute: no wind of this earth needs more.
-			dt /= math.Min(math.Ceil(c/p.options.MaxCourant), 256)
+			dt /= min(math.Ceil(c/p.options.MaxCourant), 256)
 		}
 		if until-p.seconds-dt < 1e-6 {
 			dt = until - p.seconds
@@ -195,6 +195,10 @@ func (p *particle) step(dt, u, v, w float64) bool {
 	w -= p.motion.fallMPerS
 
 	start, heightM := p.at, p.now.HeightAboveGroundM
+	var mix point
+	if p.options.Turbulence.MountainFactor > 0 {
+		mix = p.mix(dt)
+	}
 	var ok bool
 	if p.options.Scheme == RungeKutta4 {
 		p.at, ok = carryRungeKutta4(p.air, &p.motion, start, p.seconds, dt, u, v, w)
@@ -206,10 +210,8 @@ func (p *particle) step(dt, u, v, w float64) bool {
 		p.lose()
 		return true
 	}
-	mixM := 0.0
-	if p.options.Turbulence.MountainFactor > 0 {
-		mixM = p.mix(dt)
-	}
+	p.at.x += mix.x
+	p.at.y += mix.y
 	terrainM, ok := p.air.TerrainAltitudeM(p.at.x, p.at.y)
 	if !ok {
 		p.lose()
@@ -221,60 +223,62 @@ func (p *particle) step(dt, u, v, w float64) bool {
 			p.end(Sublimated)
 			return true
 		}
-		if carriedM+mixM <= 0 {
-			p.land(start, heightM, carriedM+mixM, dt)
+		if carriedM+mix.z <= 0 {
+			p.land(start, heightM, carriedM+mix.z, dt)
 			return true
 		}
-		p.at.z += mixM
+		p.at.z += mix.z
 		return false
 	}
 	// Air follows the ground where the model's wind would cross it, and eddies
 	// are reflected by it.
-	carriedM = math.Max(carriedM, minHeightM)
-	p.at.z = terrainM + math.Max(math.Abs(carriedM+mixM), minHeightM)
+	carriedM = max(carriedM, minHeightM)
+	p.at.z = terrainM + max(math.Abs(carriedM+mix.z), minHeightM)
 	return false
 }
 
-// mix moves a particle sideways by turbulence and returns how far it would
-// move it upwards.
-func (p *particle) mix(dt float64) (upwardM float64) {
+// mix is how far turbulence moves a particle in dt.
+func (p *particle) mix(dt float64) point {
 	t := &p.options.Turbulence
 	air := &p.now
-	speed := p.speed(air.XPerS, air.YPerS)
+	metric := &p.job.metric
+	east, north := metric.Metres(air.XPerS, air.YPerS)
+	speed := math.Sqrt(east*east + north*north + 0.25) // never quite still
 
-	// Across and along: a velocity that remembers itself over LengthM.
-	across, _ := damping(air.StabilityPerS2)
-	memory := math.Exp(-dt * math.Max(speed, 0.5) / t.LengthM)
-	noise := math.Sqrt(1 - memory*memory)
+	// Across and along: a velocity that remembers itself over LengthM, by
+	// exp(-2a) = (1-a)/(1+a) within 2e-5 at 10 m/s; the variance is kept
+	// exactly, whatever the memory.
+	a := dt * speed / (2 * t.LengthM)
+	share := 1 / (1 + a)
+	memory, noise := (1-a)*share, 2*math.Sqrt(a)*share
 	eastward, northward := p.eastward, p.northward
 	p.eastward = memory*eastward + noise*p.random.NormFloat64()
 	p.northward = memory*northward + noise*p.random.NormFloat64()
-	way := across * t.MountainFactor * math.Max(speed, 0.5) * dt / 2
-	i, j := p.job.metric.Steps(way*(eastward+p.eastward), way*(northward+p.northward))
-	p.at.x += i
-	p.at.y += j
+	way := quickDamping(air.StabilityPerS2).across * t.MountainFactor * speed * dt / 2
+	i, j := metric.Steps(way*(eastward+p.eastward), way*(northward+p.northward))
 
 	// Up and down: a random displacement with the drift that keeps mixed what
 	// is well mixed, K taken half a drift ahead (Visser 1997, Mar. Ecol. Prog.
-	// Ser. 158, 275).
-	below, above := &air.Below, &air.Above
-	low := t.diffusionM2PerS(p.speed(below.XPerS, below.YPerS), below.StabilityPerS2, below.HeightAboveGroundM)
-	high := t.diffusionM2PerS(p.speed(above.XPerS, above.YPerS), above.StabilityPerS2, above.HeightAboveGroundM)
-	f, gradient := 0.0, 0.0
-	if thickness := above.HeightAboveGroundM - below.HeightAboveGroundM; air.HeightAboveGroundM > below.HeightAboveGroundM {
-		gradient = (high - low) / thickness
-		f = math.Min((air.HeightAboveGroundM-below.HeightAboveGroundM)/thickness, 1)
+	// Ser. 158, 275). The speeds of the two levels are taken along the wind.
+	below, above, f := &air.Below, &air.Above, air.LevelFraction
+	eastShear, northShear := metric.Metres(above.XPerS-below.XPerS, above.YPerS-below.YPerS)
+	shear := (eastShear*east + northShear*north) / speed
+	low := t.diffusionM2PerS(speed-f*shear, below.StabilityPerS2, below.HeightAboveGroundM)
+	high := t.diffusionM2PerS(speed+(1-f)*shear, above.StabilityPerS2, above.HeightAboveGroundM)
+	gradient := 0.0
+	if f > 0 {
+		gradient = (high - low) / (above.HeightAboveGroundM - below.HeightAboveGroundM)
 	}
-	k := math.Max(low+f*(high-low)+gradient*gradient*dt/2, 0)
-	return gradient*dt + math.Sqrt(2*k*dt)*p.random.NormFloat64()
+	k := max(low+f*(high-low)+gradient*gradient*dt/2, 0)
+	return point{i, j, gradient*dt + math.Sqrt(2*k*dt)*p.random.NormFloat64()}
 }
 
 // look notes what the air at this point means for the particle, above all
 // whether it is activated here or was since the last point.
 func (p *particle) look() {
 	m, air := p.member, &p.now
-	m.HighestAltitudeM = math.Max(m.HighestAltitudeM, p.at.z)
-	m.ColdestK = math.Min(m.ColdestK, air.AirTemperatureK)
+	m.HighestAltitudeM = max(m.HighestAltitudeM, p.at.z)
+	m.ColdestK = min(m.ColdestK, air.AirTemperatureK)
 	liquid := p.liquid()
 	if p.hasBefore && air.AirTemperatureK < 273.15 {
 		m.LiquidExposureKgSPerM3 += liquid * (p.seconds - p.beforeS)
@@ -294,7 +298,7 @@ func (p *particle) look() {
 		f := 1.0
 		if p.hasBefore {
 			// Linear between the two points; the later of the two conditions.
-			f = math.Max(crossing(p.beforeK-threshold, air.AirTemperatureK-threshold), crossing(1-p.beforeWet, 1-wet))
+			f = max(crossing(p.beforeK-threshold, air.AirTemperatureK-threshold), crossing(1-p.beforeWet, 1-wet))
 		}
 		p.activate(f, liquid)
 	}
@@ -360,7 +364,7 @@ func (p *particle) dry(sunkM float64) bool {
 func (p *particle) land(start point, heightM, belowM, dt float64) {
 	f := 1.0
 	if heightM > belowM {
-		f = math.Min(math.Max(heightM/(heightM-belowM), 0), 1)
+		f = min(max(heightM/(heightM-belowM), 0), 1)
 	}
 	p.at.x, p.at.y = start.x+f*(p.at.x-start.x), start.y+f*(p.at.y-start.y)
 	p.seconds -= (1 - f) * dt

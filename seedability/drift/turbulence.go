@@ -94,33 +94,49 @@ var stabilityKnots = [...]struct{ stabilityPerS2, across, diffusion float64 }{
 
 // damping interpolates the table: turbulent intensity across the wind, and
 // vertical diffusion relative to neutral air.
-func damping(stabilityPerS2 float64) (across, diffusion float64) {
+func damping(stabilityPerS2 float64) damped {
 	knots := &stabilityKnots
-	if !(stabilityPerS2 > knots[0].stabilityPerS2) {
-		return knots[0].across, knots[0].diffusion
+	k := 1
+	for k < len(knots)-1 && stabilityPerS2 > knots[k].stabilityPerS2 {
+		k++
 	}
-	for k := 1; k < len(knots); k++ {
-		if high := &knots[k]; stabilityPerS2 < high.stabilityPerS2 {
-			low := &knots[k-1]
-			f := (stabilityPerS2 - low.stabilityPerS2) / (high.stabilityPerS2 - low.stabilityPerS2)
-			return low.across + f*(high.across-low.across), low.diffusion + f*(high.diffusion-low.diffusion)
-		}
+	low, high := &knots[k-1], &knots[k]
+	f := (stabilityPerS2 - low.stabilityPerS2) / (high.stabilityPerS2 - low.stabilityPerS2)
+	f = min(max(f, 0), 1)
+	return damped{low.across + f*(high.across-low.across), low.diffusion + f*(high.diffusion-low.diffusion)}
+}
+
+type damped struct{ across, diffusion float64 }
+
+// dampings tabulates it for the particle loop, which asks three times a step
+// and cannot predict the answer: the nearest entry, 5e-6 s-2 apart.
+const (
+	dampingsFirst = -3.1e-4
+	dampingsPer   = 2e5
+)
+
+var dampings = func() (table [600]damped) {
+	for k := range table {
+		table[k] = damping(dampingsFirst + float64(k)/dampingsPer)
 	}
-	last := &knots[len(knots)-1]
-	return last.across, last.diffusion
+	return table
+}()
+
+func quickDamping(stabilityPerS2 float64) *damped {
+	k := int((stabilityPerS2-dampingsFirst)*dampingsPer + 0.5)
+	return &dampings[min(max(k, 0), len(dampings)-1)]
 }
 
 // diffusionM2PerS is K on one level: all of it up to two thirds of the mixing
 // depth, none above four thirds, unless the air there is unstable itself.
 func (t *Turbulence) diffusionM2PerS(speedMPerS, stabilityPerS2, heightM float64) float64 {
-	_, relative := damping(stabilityPerS2)
-	k := neutralDiffusionM * t.MountainFactor * t.MountainFactor * (t.LengthM / briggsLengthM) * speedMPerS * relative
-	share := 1.0
-	if excess := heightM/t.MixingDepthM - 2.0/3; excess > 0 {
-		share = math.Max(1-1.5*excess, 0)
-		if stabilityPerS2 < 0 {
-			share = math.Max(share, math.Min(-stabilityPerS2/5e-5, 1))
-		}
-	}
-	return math.Min(math.Max(k*share, minDiffusionM2PerS), maxDiffusionM2PerS)
+	k := t.perSpeedM * speedMPerS * quickDamping(stabilityPerS2).diffusion
+	share := min(max(2-1.5*heightM*t.perDepth, -min(stabilityPerS2, 0)/5e-5), 1)
+	return min(max(k*max(share, 0), minDiffusionM2PerS), maxDiffusionM2PerS)
+}
+
+// prepare works out what does not change along the way.
+func (t *Turbulence) prepare() {
+	t.perSpeedM = neutralDiffusionM * t.MountainFactor * t.MountainFactor * (t.LengthM / briggsLengthM)
+	t.perDepth = 1 / t.MixingDepthM
 }
