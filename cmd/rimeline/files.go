@@ -128,6 +128,8 @@ type contents struct {
 	// headers are the fields without values; field decodes headers[k].
 	headers []grid.Field
 	field   func(ctx context.Context, k int, o fieldOptions) (*grid.Field, error)
+	// wrf is set for output of the WRF model, whose raw fields are no atmosphere.
+	wrf wrfReader
 	// soundings is nil where the kind has none.
 	soundings iter.Seq2[sounding.Report, error]
 	// err is what could not be read beside the rest.

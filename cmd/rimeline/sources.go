@@ -60,6 +60,19 @@ func openNetCDF(env *environment, in *inputFile) (*contents, error) {
 	found.field = func(ctx context.Context, k int, o fieldOptions) (*grid.Field, error) {
 		return file.Field(ctx, found.headers[k].Number, cfgrid.Options{Window: o.Window})
 	}
+	if file.IsWRF() {
+		found.wrf = func(ctx context.Context, window func(*grid.Grid) *grid.Window) ([]*grid.Field, error) {
+			var o cfgrid.Options
+			for k := range found.headers {
+				// P and HGT are on the mass points, which windows of WRFFields count.
+				if name := found.headers[k].ShortName; name == "P" || name == "HGT" {
+					o.Window = window(found.headers[k].Grid)
+					break
+				}
+			}
+			return file.WRFFields(ctx, o)
+		}
+	}
 	return found, nil
 }
 

@@ -1,0 +1,296 @@
+package main
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"rimeline/grid"
+	"rimeline/ingest"
+	"rimeline/ingest/sounding"
+)
+
+// weather is what files of model output and soundings say of the air around some
+// places.
+type weather struct {
+	fields    []*grid.Field
+	soundings []sounding.Report
+	// files that were read, by what they held.
+	modelFiles, soundingFiles []readFile
+	// soundingFile is the file of each sounding.
+	soundingFile []readFile
+	// passedOver are files of a folder that are of no kind that is read.
+	passedOver []string
+	// errs are inputs that could not be read; the rest was.
+	errs []error
+}
+
+// readFile names a file and its content.
+type readFile struct{ path, sha256 string }
+
+// wanted says what is needed of model files.
+type wanted struct {
+	places  []grid.LatLon
+	marginM float64
+	// from and to bound the times; one more on either side is kept to
+	// interpolate between. Zero for all.
+	from, to time.Time
+}
+
+// readWeather reads files, and the files of folders (not of folders in them).
+func readWeather(env *environment, paths []string, want wanted) (*weather, error) {
+	w := &weather{}
+	for _, path := range paths {
+		info, err := os.Stat(path)
+		if err != nil {
+			w.errs = append(w.errs, plainPathError(err))
+			continue
+		}
+		if !info.IsDir() {
+			w.read(env, path, want, false)
+			continue
+		}
+		entries, err := os.ReadDir(path)
+		if err != nil {
+			w.errs = append(w.errs, plainPathError(err))
+			continue
+		}
+		for _, entry := range entries {
+			if entry.Type().IsRegular() || entry.Type()&os.ModeSymlink != 0 {
+				w.read(env, filepath.Join(path, entry.Name()), want, true)
+			}
+		}
+		if env.Err() != nil {
+			return nil, env.Err()
+		}
+	}
+	w.keepTimes(want)
+	return w, env.Err()
+}
+
+// read adds one file. A file of a folder may be of any kind; one that was named
+// must be of use.
+func (w *weather) read(env *environment, path string, want wanted, ofFolder bool) {
+	found, err := openContents(env, path)
+	defer found.close()
+	if err != nil {
+		if ofFolder && found.kind == kindUnknown && errors.Is(err, ingest.ErrUnsupported) {
+			w.passedOver = append(w.passedOver, path)
+			return
+		}
+		w.errs = append(w.errs, err)
+		return
+	}
+	if found.err != nil {
+		w.errs = append(w.errs, found.err)
+	}
+	if found.soundings == nil && found.field == nil {
+		return
+	}
+	digest, err := fileSHA256(path)
+	if err != nil {
+		w.errs = append(w.errs, err)
+		return
+	}
+	file := readFile{path, digest}
+	if found.soundings != nil {
+		w.soundingFiles = append(w.soundingFiles, file)
+		for report, err := range found.soundings {
+			if err != nil {
+				w.errs = append(w.errs, err)
+				continue
+			}
+			w.soundings = append(w.soundings, report)
+			w.soundingFile = append(w.soundingFile, file)
+		}
+		return
+	}
+	fields, err := readModel(env, found, want)
+	if err != nil {
+		w.errs = append(w.errs, err)
+	}
+	if len(fields) == 0 {
+		if err == nil && !ofFolder {
+			w.errs = append(w.errs, fmt.Errorf("%s: holds no fields of an atmosphere around the places asked for", path))
+		}
+		return
+	}
+	w.modelFiles = append(w.modelFiles, file)
+	w.fields = append(w.fields, fields...)
+}
+
+// readModel decodes the fields that make an atmosphere, in a window around the
+// places.
+func readModel(env *environment, found *contents, want wanted) ([]*grid.Field, error) {
+	windows := windowCache{want: want}
+	if found.wrf != nil {
+		return found.wrf(env, func(g *grid.Grid) *grid.Window { w, _ := windows.of(g); return w })
+	}
+	var fields []*grid.Field
+	var errs []error
+	keep := neededTimes(found.headers, want)
+	for k := range found.headers {
+		header := &found.headers[k]
+		if !grid.ServesAtmosphere(header) || !keep(header.ValidTime) || header.Grid == nil {
+			continue
+		}
+		window, ok := windows.of(header.Grid)
+		if !ok {
+			continue
+		}
+		field, err := found.field(env, k, fieldOptions{Window: window})
+		if err != nil {
+			errs = append(errs, err)
+			if env.Err() != nil {
+				break
+			}
+			continue
+		}
+		fields = append(fields, field)
+	}
+	return fields, errors.Join(errs...)
+}
+
+// windowCache finds the window of each grid once; files repeat theirs.
+type windowCache struct {
+	want  wanted
+	known []knownWindow
+}
+
+type knownWindow struct {
+	grid   *grid.Grid
+	window *grid.Window
+	ok     bool
+}
+
+// of gives the window of a grid around the places; false where none of them is
+// on it.
+func (c *windowCache) of(g *grid.Grid) (*grid.Window, bool) {
+	for _, k := range c.known {
+		if k.grid == g || k.grid.Same(g) {
+			return k.window, k.ok
+		}
+	}
+	k := knownWindow{grid: g}
+	if len(c.want.places) == 0 {
+		k.ok = true
+	} else {
+		for _, place := range c.want.places {
+			if _, _, on := g.Locate(place); on {
+				k.ok = true
+			}
+		}
+		if k.ok {
+			window, _ := g.WindowOf(c.want.places, c.want.marginM)
+			// A box needs two rows and columns.
+			window.I0, window.NI = atLeastTwo(window.I0, window.NI, g.NI)
+			window.J0, window.NJ = atLeastTwo(window.J0, window.NJ, g.NJ)
+			k.window = &window
+		}
+	}
+	c.known = append(c.known, k)
+	return k.window, k.ok
+}
+
+func atLeastTwo(first, n, of int) (int, int) {
+	if n >= 2 || of < 2 {
+		return first, n
+	}
+	return min(first, of-2), 2
+}
+
+// neededTimes tells which valid times of a file can matter, so that the others
+// are not decoded: those from the last at or before the span to the first at or
+// after it. Across files keepTimes does the same.
+func neededTimes(headers []grid.Field, want wanted) func(time.Time) bool {
+	var times []time.Time
+	for k := range headers {
+		if grid.ServesAtmosphere(&headers[k]) {
+			times = append(times, headers[k].ValidTime)
+		}
+	}
+	return between(times, want)
+}
+
+func between(times []time.Time, want wanted) func(time.Time) bool {
+	if want.from.IsZero() || len(times) == 0 {
+		return func(time.Time) bool { return true }
+	}
+	slices.SortFunc(times, time.Time.Compare)
+	first, last := times[0], times[len(times)-1]
+	for _, t := range times {
+		if !t.After(want.from) {
+			first = t
+		}
+	}
+	for _, t := range slices.Backward(times) {
+		if !t.Before(want.to) {
+			last = t
+		}
+	}
+	return func(t time.Time) bool { return !t.Before(first) && !t.After(last) }
+}
+
+func (w *weather) keepTimes(want wanted) {
+	var times []time.Time
+	for _, f := range w.fields {
+		times = append(times, f.ValidTime)
+	}
+	keep := between(times, want)
+	w.fields = slices.DeleteFunc(w.fields, func(f *grid.Field) bool { return !keep(f.ValidTime) })
+}
+
+// modelLabel names the model files for people.
+func (w *weather) modelLabel() string {
+	switch len(w.modelFiles) {
+	case 0:
+		return "none"
+	case 1:
+		return filepath.Base(w.modelFiles[0].path)
+	}
+	return fmt.Sprintf("%s and %d more files", filepath.Base(w.modelFiles[0].path), len(w.modelFiles)-1)
+}
+
+// fileSHA256 digests a file as it lies there, compressed or not.
+func fileSHA256(path string) (string, error) {
+	file, err := os.Open(path)
+	if err != nil {
+		return "", plainPathError(err)
+	}
+	defer file.Close()
+	digest := sha256.New()
+	if _, err := io.Copy(digest, file); err != nil {
+		return "", plainPathError(err)
+	}
+	return hex.EncodeToString(digest.Sum(nil)), nil
+}
+
+// expandPatterns resolves the patterns of a programme file, relative to it.
+func expandPatterns(programmeFile string, patterns []string) ([]string, error) {
+	var paths []string
+	for _, pattern := range patterns {
+		if !filepath.IsAbs(pattern) {
+			pattern = filepath.Join(filepath.Dir(programmeFile), filepath.FromSlash(pattern))
+		}
+		matches, err := filepath.Glob(pattern)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", pattern, err)
+		}
+		if len(matches) == 0 {
+			return nil, fmt.Errorf("%s: no such file", pattern)
+		}
+		paths = append(paths, matches...)
+	}
+	return paths, nil
+}
+
+// wrfReader reads WRF output as an atmosphere needs it; window picks the part of
+// the mass grid.
+type wrfReader func(ctx context.Context, window func(*grid.Grid) *grid.Window) ([]*grid.Field, error)
