@@ -73,6 +73,47 @@ func ProjectionFromCF(attributes map[string]any) (Projection, error) {
 		if a.err == nil {
 			projection, err = NewMercator(c)
 		}
+	case "albers_conical_equal_area":
+		parallels := a.numbers("standard_parallel")
+		if len(parallels) != 1 && len(parallels) != 2 {
+			a.fail("standard_parallel has %d values, not one or two", len(parallels))
+			break
+		}
+		c := AlbersEqualArea{
+			Earth:                a.earth(),
+			StandardParallel1Deg: parallels[0],
+			StandardParallel2Deg: parallels[len(parallels)-1],
+			OriginLatitudeDeg:    a.required("latitude_of_projection_origin"),
+			CentralMeridianDeg:   a.required("longitude_of_central_meridian"),
+			FalseEastingM:        falseEastingM,
+			FalseNorthingM:       falseNorthingM,
+		}
+		if a.err == nil {
+			projection, err = NewAlbersEqualArea(c)
+		}
+	case "lambert_azimuthal_equal_area":
+		c := LambertAzimuthalEqualArea{
+			Earth:              a.earth(),
+			OriginLatitudeDeg:  a.required("latitude_of_projection_origin"),
+			CentralMeridianDeg: a.required("longitude_of_projection_origin"),
+			FalseEastingM:      falseEastingM,
+			FalseNorthingM:     falseNorthingM,
+		}
+		if a.err == nil {
+			projection, err = NewLambertAzimuthalEqualArea(c)
+		}
+	case "transverse_mercator":
+		c := TransverseMercator{
+			Earth:              a.earth(),
+			OriginLatitudeDeg:  a.required("latitude_of_projection_origin"),
+			CentralMeridianDeg: a.required("longitude_of_central_meridian"),
+			ScaleFactor:        a.required("scale_factor_at_central_meridian"),
+			FalseEastingM:      falseEastingM,
+			FalseNorthingM:     falseNorthingM,
+		}
+		if a.err == nil {
+			projection, err = NewTransverseMercator(c)
+		}
 	default:
 		return nil, fmt.Errorf("grid_mapping_name %q: %w", name, ErrUnsupportedProjection)
 	}

@@ -29,16 +29,16 @@ type lambertConformal struct {
 // Paper 1395, p. 104 to 110, for sphere and ellipsoid).
 func NewLambertConformal(c LambertConformal) (Projection, error) {
 	if err := c.Earth.check(); err != nil {
-		return nil, fmt.Errorf("Lambert conformal: %w", err)
+		return nil, fmt.Errorf("lambert_conformal_conic: %w", err)
 	}
 	if !finite(c.CentralMeridianDeg, c.FalseEastingM, c.FalseNorthingM) {
-		return nil, fmt.Errorf("Lambert conformal: central meridian or false origin is not a number")
+		return nil, fmt.Errorf("lambert_conformal_conic: central meridian or false origin is not a number")
 	}
 	if !(math.Abs(c.StandardParallel1Deg) < 90) || !(math.Abs(c.StandardParallel2Deg) < 90) {
-		return nil, fmt.Errorf("Lambert conformal: standard parallels %g and %g must lie between the poles", c.StandardParallel1Deg, c.StandardParallel2Deg)
+		return nil, fmt.Errorf("lambert_conformal_conic: standard parallels %g and %g must lie between the poles", c.StandardParallel1Deg, c.StandardParallel2Deg)
 	}
 	if math.Abs(c.StandardParallel1Deg+c.StandardParallel2Deg) < 1e-6 {
-		return nil, fmt.Errorf("Lambert conformal: standard parallels %g and %g cancel, the cone is a cylinder", c.StandardParallel1Deg, c.StandardParallel2Deg)
+		return nil, fmt.Errorf("lambert_conformal_conic: standard parallels %g and %g cancel, the cone is a cylinder", c.StandardParallel1Deg, c.StandardParallel2Deg)
 	}
 	l := &lambertConformal{LambertConformal: c, eccentricity: c.Earth.eccentricity()}
 	sin1, cos1 := math.Sincos(c.StandardParallel1Deg * radPerDeg)
@@ -55,7 +55,7 @@ func NewLambertConformal(c LambertConformal) (Projection, error) {
 	l.cosRim = math.Cos(l.n * math.Pi)
 	rho0, ok := l.rho(c.OriginLatitudeDeg)
 	if !ok {
-		return nil, fmt.Errorf("Lambert conformal: latitude of origin %g has no image", c.OriginLatitudeDeg)
+		return nil, fmt.Errorf("lambert_conformal_conic: latitude of origin %g has no image", c.OriginLatitudeDeg)
 	}
 	l.rho0 = rho0
 	return l, nil

@@ -26,20 +26,20 @@ type mercator struct {
 // 1395, eqs. 7-1 to 7-10, for sphere and ellipsoid).
 func NewMercator(c Mercator) (Projection, error) {
 	if err := c.Earth.check(); err != nil {
-		return nil, fmt.Errorf("Mercator: %w", err)
+		return nil, fmt.Errorf("mercator: %w", err)
 	}
 	if !finite(c.CentralMeridianDeg, c.FalseEastingM, c.FalseNorthingM) {
-		return nil, fmt.Errorf("Mercator: central meridian or false origin is not a number")
+		return nil, fmt.Errorf("mercator: central meridian or false origin is not a number")
 	}
 	m := &mercator{Mercator: c, eccentricity: c.Earth.eccentricity()}
 	switch {
 	case c.ScaleFactor != 0:
 		if !(c.ScaleFactor > 0) || c.ScaleFactor > 10 {
-			return nil, fmt.Errorf("Mercator: scale factor %g at the equator must be above 0, at most 10", c.ScaleFactor)
+			return nil, fmt.Errorf("mercator: scale factor %g at the equator must be above 0, at most 10", c.ScaleFactor)
 		}
 		m.scaleM = c.Earth.SemiMajorM * c.ScaleFactor
 	case !(math.Abs(c.TrueScaleLatitudeDeg) < 89.9):
-		return nil, fmt.Errorf("Mercator: latitude of true scale %g is too near a pole", c.TrueScaleLatitudeDeg)
+		return nil, fmt.Errorf("mercator: latitude of true scale %g is too near a pole", c.TrueScaleLatitudeDeg)
 	default:
 		sin, cos := math.Sincos(c.TrueScaleLatitudeDeg * radPerDeg)
 		m.scaleM = c.Earth.SemiMajorM * parallelRadius(sin, cos, m.eccentricity)

@@ -31,10 +31,10 @@ type polarStereographic struct {
 // Paper 1395, eqs. 21-5 to 21-41, for sphere and ellipsoid).
 func NewPolarStereographic(c PolarStereographic) (Projection, error) {
 	if err := c.Earth.check(); err != nil {
-		return nil, fmt.Errorf("polar stereographic: %w", err)
+		return nil, fmt.Errorf("polar_stereographic: %w", err)
 	}
 	if !finite(c.CentralMeridianDeg, c.FalseEastingM, c.FalseNorthingM) {
-		return nil, fmt.Errorf("polar stereographic: central meridian or false origin is not a number")
+		return nil, fmt.Errorf("polar_stereographic: central meridian or false origin is not a number")
 	}
 	s := &polarStereographic{PolarStereographic: c, eccentricity: c.Earth.eccentricity(), side: 1}
 	if !c.North {
@@ -46,11 +46,11 @@ func NewPolarStereographic(c PolarStereographic) (Projection, error) {
 	switch {
 	case c.ScaleFactor != 0:
 		if !(c.ScaleFactor > 0) || c.ScaleFactor > 10 {
-			return nil, fmt.Errorf("polar stereographic: scale factor %g at the pole must be above 0, at most 10", c.ScaleFactor)
+			return nil, fmt.Errorf("polar_stereographic: scale factor %g at the pole must be above 0, at most 10", c.ScaleFactor)
 		}
 		s.scaleM = atPole * c.ScaleFactor
 	case !(trueScaleDeg <= 90):
-		return nil, fmt.Errorf("polar stereographic: latitude of true scale %g", c.TrueScaleLatitudeDeg)
+		return nil, fmt.Errorf("polar_stereographic: latitude of true scale %g", c.TrueScaleLatitudeDeg)
 	case trueScaleDeg > 90-1e-9:
 		s.scaleM = atPole
 	default:

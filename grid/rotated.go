@@ -25,7 +25,7 @@ type rotatedLatLon struct {
 // angles take part.
 func NewRotatedLatLon(c RotatedLatLon) (Projection, error) {
 	if !(math.Abs(c.SouthPoleLatitudeDeg) <= 90) || !(math.Abs(c.SouthPoleLongitudeDeg) <= 1e6) || !(math.Abs(c.RotationDeg) <= 1e6) {
-		return nil, fmt.Errorf("rotated latitude-longitude: south pole %g, %g, rotation %g", c.SouthPoleLatitudeDeg, c.SouthPoleLongitudeDeg, c.RotationDeg)
+		return nil, fmt.Errorf("rotated_latitude_longitude: south pole %g, %g, rotation %g", c.SouthPoleLatitudeDeg, c.SouthPoleLongitudeDeg, c.RotationDeg)
 	}
 	r := &rotatedLatLon{RotatedLatLon: c}
 	r.sinPole, r.cosPole = math.Sincos(-c.SouthPoleLatitudeDeg * radPerDeg)

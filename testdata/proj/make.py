@@ -25,6 +25,13 @@ CASES = {
     "mercator-sphere": ("+proj=merc +lat_ts=20 +lon_0=-160 +R=6371200", (-80, 80, 9), (-179, 170, 7)),
     "mercator-wgs84": ("+proj=merc +lat_ts=-35 +lon_0=150 +x_0=-2000 +y_0=500 +a=6378137 +rf=298.257223563", (-84, 84, 9), (-29, 320, 7)),
     "mercator-scale-airy": ("+proj=merc +k_0=0.9996 +lon_0=-2 +a=6377563.396 +b=6356256.909", (-80, 80, 9), (-180, 170, 7)),
+    "albers-sphere": ("+proj=aea +lat_1=29.5 +lat_2=45.5 +lat_0=23 +lon_0=-96 +R=6371200", (-60, 90, 8), (-180, 80, 7)),
+    "albers-south-wgs84": ("+proj=aea +lat_1=-18 +lat_2=-36 +lat_0=-30 +lon_0=132 +x_0=100 +y_0=-200 +a=6378137 +rf=298.257223563", (-89, 60, 8), (90, 170, 6)),
+    "azimuthal-grs80": ("+proj=laea +lat_0=52 +lon_0=10 +x_0=4321000 +y_0=3210000 +a=6378137 +rf=298.257222101", (-40, 90, 8), (-100, 120, 7)),
+    "azimuthal-sphere": ("+proj=laea +lat_0=-10 +lon_0=170 +R=6371229", (-80, 80, 8), (60, 280, 7)),
+    "azimuthal-pole-wgs84": ("+proj=laea +lat_0=-90 +lon_0=20 +a=6378137 +rf=298.257223563", (-90, 60, 8), (-180, 170, 7)),
+    "transverse-airy": ("+proj=tmerc +lat_0=49 +lon_0=-2 +k_0=0.9996012717 +x_0=400000 +y_0=-100000 +a=6377563.396 +b=6356256.909", (-80, 85, 8), (-40, 36, 7)),
+    "transverse-sphere": ("+proj=tmerc +lat_0=0 +lon_0=15 +k_0=1 +R=6371229", (-80, 85, 8), (-40, 70, 7)),
 }
 
 # PROJ's own reading of the GRIB convention (pole rotation): o_lat_p is minus the
