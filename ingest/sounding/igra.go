@@ -7,6 +7,7 @@ import (
 	"io"
 	"iter"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -157,6 +158,7 @@ func igraText(file string, b []byte, yield func(Report, error) bool) bool {
 	}
 	l := lines{b: b}
 	message := 0
+	var levels []Level // reused
 	line, offset, ok := l.next()
 	for ok {
 		if len(bytes.TrimSpace(line)) == 0 {
@@ -188,13 +190,13 @@ func igraText(file string, b []byte, yield func(Report, error) bool) bool {
 			}
 			promised = MaxLevels
 		}
-		// The count is a claim: never allocate for more lines than the bytes hold.
-		r.Levels = make([]Level, 0, min(promised, (len(b)-l.pos)/igraLevelBytes+1))
+		// The count is a claim: room is made for the lines that are there.
+		levels = levels[:0]
 		for line, offset, ok = l.next(); ok && (len(line) == 0 || line[0] != '#'); line, offset, ok = l.next() {
 			if len(bytes.TrimSpace(line)) == 0 {
 				continue
 			}
-			if len(r.Levels) >= promised {
+			if len(levels) >= promised {
 				if !report(message, offset, ingest.ErrCorrupt, "more levels than the %d announced", promised) {
 					return false
 				}
@@ -214,8 +216,9 @@ func igraText(file string, b []byte, yield func(Report, error) bool) bool {
 				}
 				continue
 			}
-			r.Levels = append(r.Levels, level)
+			levels = append(levels, level)
 		}
+		r.Levels = slices.Clone(levels)
 		if len(r.Levels) < promised {
 			reason, where := ingest.ErrCorrupt, headerAt
 			if !ok {
