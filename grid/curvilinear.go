@@ -199,52 +199,69 @@ type indexNode struct {
 
 func (c *Curvilinear) buildIndex(ni, nj int) *curvilinearIndex {
 	index := &curvilinearIndex{ni: ni}
-	pointsAcross := fanout
-	for {
-		level := indexLevel{ni: (ni + pointsAcross - 1) / pointsAcross, nj: (nj + pointsAcross - 1) / pointsAcross}
-		level.nodes = make([]indexNode, level.ni*level.nj)
-		for nodeJ := range level.nj {
-			for nodeI := range level.ni {
-				level.nodes[nodeJ*level.ni+nodeI] = c.enclose(ni,
-					nodeI*pointsAcross, min((nodeI+1)*pointsAcross, ni),
-					nodeJ*pointsAcross, min((nodeJ+1)*pointsAcross, nj))
+	level := newLevel(ni, nj)
+	for nodeJ := range level.nj {
+		for nodeI := range level.ni {
+			var points [fanout * fanout]indexNode
+			n := 0
+			for j := nodeJ * fanout; j < min((nodeJ+1)*fanout, nj); j++ {
+				for i := nodeI * fanout; i < min((nodeI+1)*fanout, ni); i++ {
+					if v := c.point(i, j, ni); v[0] == v[0] {
+						points[n] = indexNode{centre: v}
+						n++
+					}
+				}
 			}
+			level.nodes[nodeJ*level.ni+nodeI] = enclose(points[:n])
 		}
+	}
+	for {
 		index.levels = append(index.levels, level)
 		if len(level.nodes) == 1 {
 			return index
 		}
-		pointsAcross *= fanout
+		above := newLevel(level.ni, level.nj)
+		for nodeJ := range above.nj {
+			for nodeI := range above.ni {
+				var children [fanout * fanout]indexNode
+				n := 0
+				for j := nodeJ * fanout; j < min((nodeJ+1)*fanout, level.nj); j++ {
+					for i := nodeI * fanout; i < min((nodeI+1)*fanout, level.ni); i++ {
+						if node := level.nodes[j*level.ni+i]; node.radius >= 0 {
+							children[n] = node
+							n++
+						}
+					}
+				}
+				above.nodes[nodeJ*above.ni+nodeI] = enclose(children[:n])
+			}
+		}
+		level = above
 	}
 }
 
-func (c *Curvilinear) enclose(ni, i0, i1, j0, j1 int) indexNode {
-	var node indexNode
-	count := 0.0
-	for j := j0; j < j1; j++ {
-		for i := i0; i < i1; i++ {
-			if v := c.point(i, j, ni); v[0] == v[0] {
-				for axis := range v {
-					node.centre[axis] += v[axis]
-				}
-				count++
-			}
-		}
-	}
-	if count == 0 {
+// newLevel has room for the nodes over ni x nj points or nodes.
+func newLevel(ni, nj int) indexLevel {
+	level := indexLevel{ni: (ni + fanout - 1) / fanout, nj: (nj + fanout - 1) / fanout}
+	level.nodes = make([]indexNode, level.ni*level.nj)
+	return level
+}
+
+// enclose is a sphere around spheres, not the smallest.
+func enclose(inside []indexNode) indexNode {
+	if len(inside) == 0 {
 		return indexNode{radius: -1}
 	}
-	for axis := range node.centre {
-		node.centre[axis] /= count
-	}
-	for j := j0; j < j1; j++ {
-		for i := i0; i < i1; i++ {
-			if d := chord(c.point(i, j, ni), node.centre); d > node.radius {
-				node.radius = d
-			}
+	var around indexNode
+	for _, node := range inside {
+		for axis := range node.centre {
+			around.centre[axis] += node.centre[axis] / float64(len(inside))
 		}
 	}
-	return node
+	for _, node := range inside {
+		around.radius = max(around.radius, chord(node.centre, around.centre)+node.radius)
+	}
+	return around
 }
 
 func chord(a, b vector) float64 {

@@ -33,9 +33,10 @@ func grids(t testing.TB) map[string]*Grid {
 		"mercator":             {Projection: mercatorGrid, NI: 25, NJ: 15, X: Axis{First: mx, Step: 1e5}, Y: Axis{First: my, Step: 1e5}},
 		"rotated":              {Projection: rotatedGrids()["rotated-with-angle"], NI: 30, NJ: 25, X: Axis{First: -15, Step: 1}, Y: Axis{First: -12, Step: 1}},
 		"rotated to its pole":  {Projection: rotatedGrids()["rotated-europe"], NI: 36, NJ: 19, X: Axis{First: -180, Step: 10}, Y: Axis{First: -90, Step: 10}, Cyclic: true},
+		"large":                {Projection: lambert, NI: 130, NJ: 70, X: Axis{First: x0, Step: 9000}, Y: Axis{First: y0, Step: 9000}},
 		"single column":        {Projection: LatLonProjection{}, NI: 1, NJ: 10, X: Axis{First: 250, Step: 1}, Y: Axis{First: 30, Step: 1}},
 	}
-	for _, name := range []string{"lambert", "polar", "rotated", "regional"} {
+	for _, name := range []string{"lambert", "polar", "rotated", "regional", "large", "gaussian"} {
 		all[name+", listed"] = listed(t, all[name])
 	}
 	return all
@@ -361,6 +362,30 @@ func TestListReshaped(t *testing.T) {
 	}
 }
 
+func TestListWithGaps(t *testing.T) {
+	g := grids(t)["regional, listed"]
+	whole, _ := g.LatLonAt(10.4, 7.3)
+	k := 7*g.NI + 10
+	gap := LatLon{g.Curvilinear.LatitudeDeg[k], g.Curvilinear.LongitudeDeg[k]}
+	g.Curvilinear.LatitudeDeg[k], g.Curvilinear.LongitudeDeg[k] = math.NaN(), math.NaN()
+	if i, j, _, ok := g.Nearest(gap); !ok || i == 10 && j == 7 || max(i-10, 10-i) > 1 || max(j-7, 7-j) > 1 {
+		t.Errorf("nearest to the gap: %d, %d, %v", i, j, ok)
+	}
+	if i, j, ok := g.Locate(whole); ok {
+		t.Errorf("located at %v, %v in a mesh without a corner", i, j)
+	}
+	if p, ok := g.LatLonAt(10, 7); ok {
+		t.Errorf("the gap is at %v", p)
+	}
+	for k := range g.Curvilinear.LatitudeDeg {
+		g.Curvilinear.LatitudeDeg[k] = math.NaN()
+	}
+	empty := &Grid{NI: g.NI, NJ: g.NJ, Curvilinear: &Curvilinear{LatitudeDeg: g.Curvilinear.LatitudeDeg, LongitudeDeg: g.Curvilinear.LongitudeDeg}}
+	if i, j, _, ok := empty.Nearest(whole); ok {
+		t.Errorf("nearest of nothing: %d, %d", i, j)
+	}
+}
+
 // Seen through the earth, a wide mesh holds its antipode.
 func TestListedMeshBehind(t *testing.T) {
 	g := &Grid{NI: 2, NJ: 2, Curvilinear: &Curvilinear{LatitudeDeg: []float64{-40, -40, 40, 40}, LongitudeDeg: []float64{-40, 40, -40, 40}}}
@@ -394,6 +419,15 @@ func BenchmarkNearestListed(b *testing.B) {
 	random := rand.New(rand.NewPCG(5, 6))
 	for b.Loop() {
 		g.Nearest(LatLon{30 + 15*random.Float64(), -110 + 20*random.Float64()})
+	}
+}
+
+func BenchmarkIndexListed(b *testing.B) {
+	const n = 1000
+	lambert := planes()["lambert-tangent-sphere"]
+	g := listed(b, &Grid{Projection: lambert, NI: n, NJ: n, X: Axis{First: -1.5e6, Step: 3000}, Y: Axis{First: -1.5e6, Step: 3000}})
+	for b.Loop() {
+		g.Curvilinear.buildIndex(n, n)
 	}
 }
 
