@@ -150,27 +150,28 @@ func (f *File) read32(ctx context.Context, v *variable, start, count []uint64) (
 		unpackTo32(dst, dst, &v.unpack)
 		return dst, nil
 	}
+	var scratch any // stored numbers of one strip
 	err := f.strips(ctx, v, start, count, func(at uint64, start, count []uint64, points uint64) error {
 		part := dst[at : at+points]
 		switch v.kind {
 		case netcdf.BYTE:
-			return strip32[int8](v, part, start, count)
+			return strip32[int8](v, part, &scratch, start, count)
 		case netcdf.UBYTE:
-			return strip32[uint8](v, part, start, count)
+			return strip32[uint8](v, part, &scratch, start, count)
 		case netcdf.SHORT:
-			return strip32[int16](v, part, start, count)
+			return strip32[int16](v, part, &scratch, start, count)
 		case netcdf.USHORT:
-			return strip32[uint16](v, part, start, count)
+			return strip32[uint16](v, part, &scratch, start, count)
 		case netcdf.INT:
-			return strip32[int32](v, part, start, count)
+			return strip32[int32](v, part, &scratch, start, count)
 		case netcdf.UINT:
-			return strip32[uint32](v, part, start, count)
+			return strip32[uint32](v, part, &scratch, start, count)
 		case netcdf.INT64:
-			return strip32[int64](v, part, start, count)
+			return strip32[int64](v, part, &scratch, start, count)
 		case netcdf.UINT64:
-			return strip32[uint64](v, part, start, count)
+			return strip32[uint64](v, part, &scratch, start, count)
 		case netcdf.DOUBLE:
-			return strip32[float64](v, part, start, count)
+			return strip32[float64](v, part, &scratch, start, count)
 		}
 		return f.error(ingest.ErrUnsupported, "%s: values of %s", v.name, typeName(v.kind))
 	})
@@ -213,8 +214,13 @@ func (f *File) read64(ctx context.Context, v *variable, start, count []uint64) (
 	return dst, err
 }
 
-func strip32[T number](v *variable, dst []float32, start, count []uint64) error {
-	stored := make([]T, len(dst))
+func strip32[T number](v *variable, dst []float32, scratch *any, start, count []uint64) error {
+	stored, _ := (*scratch).([]T)
+	if len(stored) < len(dst) {
+		stored = make([]T, len(dst))
+		*scratch = stored
+	}
+	stored = stored[:len(dst)]
 	if err := slab(v, stored, start, count); err != nil {
 		return err
 	}

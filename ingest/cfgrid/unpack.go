@@ -103,19 +103,76 @@ func (u *unpacking) value(x float64) float64 {
 // unpackTo32 unpacks many. The conversion of a stored number goes through double
 // precision, exact for all but 64-bit integers above 2^53.
 func unpackTo32[T number](dst []float32, src []T, u *unpacking) {
+	if floats, is := any(src).([]float32); is && !u.scaled && len(u.missing) <= 2 {
+		unpackFloat32(dst, floats, u)
+		return
+	}
+	wrap := 0.0
 	if u.unsigned {
-		wrap := signedSpan(src)
+		wrap = signedSpan(src)
+	}
+	one := func(s T) float32 {
+		x := float64(s)
+		if x < 0 {
+			x += wrap
+		}
+		return float32(u.value(x))
+	}
+	if len(src) < 1<<17 {
 		for i, s := range src {
-			x := float64(s)
-			if x < 0 {
-				x += wrap
-			}
-			dst[i] = float32(u.value(x))
+			dst[i] = one(s)
 		}
 		return
 	}
-	for i, s := range src {
-		dst[i] = float32(u.value(float64(s)))
+	// Of short types every number has its value in a table.
+	switch stored := any(src).(type) {
+	case []int16:
+		values := make([]float32, 1<<16)
+		for k := range values {
+			values[k] = one(T(int16(k)))
+		}
+		for i, s := range stored {
+			dst[i] = values[uint16(s)]
+		}
+	case []uint16:
+		values := make([]float32, 1<<16)
+		for k := range values {
+			values[k] = one(T(uint16(k)))
+		}
+		for i, s := range stored {
+			dst[i] = values[s]
+		}
+	case []int8:
+		var values [1 << 8]float32
+		for k := range values {
+			values[k] = one(T(int8(k)))
+		}
+		for i, s := range stored {
+			dst[i] = values[uint8(s)]
+		}
+	default:
+		for i, s := range src {
+			dst[i] = one(s)
+		}
+	}
+}
+
+// unpackFloat32 puts NaN where a number is missing or out of range.
+func unpackFloat32(dst, src []float32, u *unpacking) {
+	nan := float32(math.NaN())
+	first, second := nan, nan
+	if len(u.missing) > 0 {
+		first = float32(u.missing[0])
+	}
+	if len(u.missing) > 1 {
+		second = float32(u.missing[1])
+	}
+	low, high := float32(u.low), float32(u.high) // exact: made of float32, see unpackingOf
+	for i, x := range src {
+		if x == first || x == second || !(x >= low && x <= high) {
+			x = nan
+		}
+		dst[i] = x
 	}
 }
 
