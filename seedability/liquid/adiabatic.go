@@ -28,15 +28,23 @@ type Adiabatic struct {
 // LiftTo takes saturated air from the base up to a pressure: the water it has
 // condensed is w_s(base) - w_s there, along the pseudoadiabat. Below the base
 // there is none.
-func (b Base) LiftTo(pressurePa float64) Adiabatic {
-	t := thermo.PseudoadiabatTemperatureK(thermo.Pseudoadiabat{
-		FromPressurePa: b.PressurePa, FromTemperatureK: b.AirTemperatureK, ToPressurePa: pressurePa,
-	})
+func (b Base) LiftTo(pressurePa float64) Adiabatic { return b.Lift([]float64{pressurePa})[0] }
+
+// Lift is LiftTo for several pressures, in the order in which the air reaches
+// them.
+func (b Base) Lift(pressuresPa []float64) []Adiabatic {
+	states := make([]Adiabatic, len(pressuresPa))
 	atBase := thermo.SaturationMixingRatioWaterKgPerKg(b.PressurePa, b.AirTemperatureK)
-	w := thermo.SaturationMixingRatioWaterKgPerKg(pressurePa, t)
-	condensed := max(0, atBase-w)
-	density := pressurePa / (thermo.GasConstantDryAirJPerKgK * thermo.VirtualTemperatureK(t, w))
-	return Adiabatic{AirTemperatureK: t, LiquidKgPerKg: condensed, LiquidKgPerM3: density * condensed}
+	lastPa, t := b.PressurePa, b.AirTemperatureK
+	for k, pressurePa := range pressuresPa {
+		t = thermo.PseudoadiabatTemperatureK(thermo.Pseudoadiabat{FromPressurePa: lastPa, FromTemperatureK: t, ToPressurePa: pressurePa})
+		lastPa = pressurePa
+		w := thermo.SaturationMixingRatioWaterKgPerKg(pressurePa, t)
+		condensed := max(0, atBase-w)
+		density := pressurePa / (thermo.GasConstantDryAirJPerKgK * thermo.VirtualTemperatureK(t, w))
+		states[k] = Adiabatic{AirTemperatureK: t, LiquidKgPerKg: condensed, LiquidKgPerM3: density * condensed}
+	}
+	return states
 }
 
 // CondensationRateKgPerM4 is c_w = -rho dw_s/dz along the pseudoadiabat: the

@@ -76,6 +76,8 @@ func TestAdiabaticCloud(t *testing.T) {
 		{"none at the base", Base{80000, 271.15}.LiftTo(80000).LiquidKgPerM3, 0, 0, "definition"},
 		{"none below it", Base{80000, 271.15}.LiftTo(85000).LiquidKgPerM3, 0, 0, "definition"},
 	})
+	steps := Base{80000, 271.15}.Lift([]float64{79000, 76500, 70000})
+	verify(t, []check{{"in steps", steps[2].LiquidKgPerM3, cloud.LiquidKgPerM3, 1e-12, "theory: the path does not matter"}})
 	if !math.IsNaN(AdiabaticPathKgPerM2(1e-6, -1)) {
 		t.Error("negative depth: want NaN")
 	}
