@@ -71,52 +71,68 @@ type complexDecoding struct {
 	scratch *complexScratch
 }
 
-// newComplexDecoding reads the head of section 7 and proves that the
-// descriptors of all groups are there.
-func newComplexDecoding(c complexPacking, data []byte, p place, total int, s scaling, scratch *complexScratch) (*complexDecoding, error) {
-	d := &complexDecoding{complexPacking: c, place: p, data: data, total: total, scratch: scratch}
-	d.table = newScaleTable(s, total, &scratch.table)
-	if uint64(c.groups) > uint64(total) {
-		return nil, p.errorf(0, ingest.ErrCorrupt, "%d groups for %d values", c.groups, total)
-	}
+// complexLayout is where the parts of section 7 begin, in octets.
+type complexLayout struct{ references, widths, lengths, numbers uint64 }
+
+// layout proves that the descriptors of all groups are there.
+func (c *complexPacking) layout(data []byte, p place, total int) (complexLayout, error) {
+	var l complexLayout
 	if c.groups == 0 {
-		return d, nil // constant: section 7 is empty
+		return l, nil // a constant field: section 7 is empty
+	}
+	if uint64(c.groups) > uint64(total) {
+		return l, p.errorf(0, ingest.ErrCorrupt, "%d groups for %d values", c.groups, total)
 	}
 	left, at := uint64(len(data)), uint64(0)
 	if c.order > 0 {
-		n := uint64(c.octetsOfDifferencing)
-		if at = n * uint64(c.order+1); at > left {
-			return nil, p.errorf(0, ingest.ErrCorrupt, "spatial differencing needs %d octets, %d left", at, left)
-		}
-		head := bitReader{b: data}
-		for k := range int(c.order) {
-			d.first[k] = int64(head.read(8 * uint(n)))
-		}
-		if n > 0 {
-			negative := head.read(1) == 1
-			d.bias = int64(head.read(8*uint(n) - 1))
-			if negative {
-				d.bias = -d.bias
-			}
+		if at = uint64(c.octetsOfDifferencing) * uint64(c.order+1); at > left {
+			return l, p.errorf(0, ingest.ErrCorrupt, "spatial differencing needs %d octets, %d left", at, left)
 		}
 	}
 	for _, part := range []struct {
 		name   string
 		bits   uint
-		reader *bitReader
+		begins *uint64
 	}{
-		{"references", c.referenceBits, &d.references},
-		{"widths", c.widthBits, &d.widths},
-		{"lengths", c.lengthBits, &d.lengths},
+		{"references", c.referenceBits, &l.references},
+		{"widths", c.widthBits, &l.widths},
+		{"lengths", c.lengthBits, &l.lengths},
 	} {
 		need := octets(uint64(c.groups) * uint64(part.bits))
 		if need > left-at {
-			return nil, p.errorf(int(at), ingest.ErrCorrupt, "%s of %d groups need %d octets, %d left", part.name, c.groups, need, left-at)
+			return l, p.errorf(int(at), ingest.ErrCorrupt, "%s of %d groups need %d octets, %d left", part.name, c.groups, need, left-at)
 		}
-		*part.reader = bitReader{b: data, pos: at * 8}
+		*part.begins = at
 		at += need
 	}
-	d.numbers = at * 8
+	l.numbers = at
+	return l, nil
+}
+
+// newComplexDecoding reads the head of section 7.
+func newComplexDecoding(c complexPacking, data []byte, p place, total int, s scaling, scratch *complexScratch) (*complexDecoding, error) {
+	l, err := c.layout(data, p, total)
+	if err != nil {
+		return nil, err
+	}
+	d := &complexDecoding{
+		complexPacking: c, place: p, data: data, total: total, scratch: scratch,
+		references: bitReader{data, 8 * l.references},
+		widths:     bitReader{data, 8 * l.widths},
+		lengths:    bitReader{data, 8 * l.lengths},
+		numbers:    8 * l.numbers,
+	}
+	d.table = newScaleTable(s, total, &scratch.table)
+	if n := 8 * c.octetsOfDifferencing; c.groups > 0 && c.order > 0 && n > 0 {
+		head := bitReader{b: data}
+		for k := range int(c.order) {
+			d.first[k] = int64(head.read(n))
+		}
+		negative := head.read(1) == 1
+		if d.bias = int64(head.read(n - 1)); negative {
+			d.bias = -d.bias
+		}
+	}
 	return d, nil
 }
 

@@ -57,6 +57,9 @@ func (m *Message) Field(ctx context.Context, o Options) (*grid.Field, error) {
 	}
 	field := m.Header()
 	d := decoding{m: m, ctx: ctx, rare: o.Rare, points: int(points)}
+	if err := d.prepare(); err != nil {
+		return nil, err
+	}
 	if o.Window == nil {
 		field.Values = reuse(o.Values, int(points))
 		if err := d.whole(field.Values); err != nil {
@@ -91,6 +94,59 @@ type decoding struct {
 	ctx    context.Context
 	rare   RareDecoder
 	points int
+
+	// Set by prepare.
+	representation
+	mask bitmap // nil where all points have values
+	data []byte // the octets of section 7 after its header
+	at   place  // of data
+	// foreign are the values where the RareDecoder decoded them.
+	foreign []float64
+}
+
+// prepare reads sections 5 and 6, and compares all counts with the bytes that
+// are there, before anything is allocated by them.
+func (d *decoding) prepare() error {
+	m := d.m
+	var err error
+	if d.representation, err = parseRepresentation(m.sections.representation, m.place); err != nil {
+		return err
+	}
+	p := place{m.place.file, m.place.message, m.sections.representation.at}
+	if !d.own() {
+		return d.decodeRare(p)
+	}
+	if d.mask, err = m.sections.parseBitmap(d.points, m.place); err != nil {
+		return err
+	}
+	present := d.points
+	if d.mask != nil {
+		present = d.mask.rank(d.points)
+	}
+	if uint64(d.packed) != uint64(present) {
+		return p.errorf(5, ingest.ErrCorrupt, "%d packed values for %d points of the grid or bitmap", d.packed, present)
+	}
+	d.data = m.sections.data.b[5:]
+	d.at = place{m.place.file, m.place.message, m.sections.data.at + 5}
+	left := uint64(len(d.data)) * 8
+	switch d.template {
+	case 2, 3:
+		_, err = d.complex.layout(d.data, d.at, int(d.packed))
+		return err
+	case 4:
+		if need := uint64(d.packed) * 8 * uint64(d.ieeeOctets); need > left {
+			return d.at.errorf(0, ingest.ErrCorrupt, "%d values need %d bits, %d left", d.packed, need, left)
+		}
+	case 41:
+		if d.bits > 0 {
+			return checkPNG(d.data, int(d.packed), d.at)
+		}
+	default:
+		if need := uint64(d.packed) * uint64(d.bits); need > left {
+			return d.at.errorf(0, ingest.ErrCorrupt, "%d values need %d bits, %d left", d.packed, need, left)
+		}
+	}
+	return nil
 }
 
 // whole decodes all values, in rows.
@@ -145,37 +201,21 @@ func copyColumns(dst, rows []float32, w grid.Window, ni int) {
 
 // values decodes what is wanted of the field, in file order, bitmap applied.
 func (d *decoding) values(dst []float32, want span) error {
-	m := d.m
-	r, err := parseRepresentation(m.sections.representation, m.place)
-	if err != nil {
-		return err
+	if !d.own() {
+		d.roundForeign(dst, want)
+		return nil
 	}
-	if !r.own() {
-		return d.rareValues(r, dst, want)
+	if d.mask == nil {
+		return d.unpack(dst, want)
 	}
-	p := place{m.place.file, m.place.message, m.sections.representation.at}
-	mask, err := m.sections.parseBitmap(d.points, m.place)
-	if err != nil {
-		return err
-	}
-	present := d.points
-	if mask != nil {
-		present = mask.rank(d.points)
-	}
-	if uint64(r.values) != uint64(present) {
-		return p.errorf(5, ingest.ErrCorrupt, "%d packed values for %d points of the grid or bitmap", r.values, present)
-	}
-	if mask == nil {
-		return d.unpack(r, dst, want)
-	}
-	first, end := mask.rank(want.first), mask.rank(want.end())
+	first, end := d.mask.rank(want.first), d.mask.rank(want.end())
 	packed := make([]float32, end-first)
-	if err := d.unpack(r, packed, wholeSpan(first, end)); err != nil {
+	if err := d.unpack(packed, wholeSpan(first, end)); err != nil {
 		return err
 	}
 	for row := range want.rows {
 		start := want.first + row*want.line
-		mask.spread(dst[row*want.width:][:want.width], packed[mask.rank(start)-first:], start)
+		d.mask.spread(dst[row*want.width:][:want.width], packed[d.mask.rank(start)-first:], start)
 	}
 	return nil
 }
@@ -193,98 +233,80 @@ func (r *representation) own() bool {
 }
 
 // unpack gives the wanted packed values.
-func (d *decoding) unpack(r representation, dst []float32, want span) error {
-	s := d.m.sections.data
-	data := s.b[5:]
-	p := place{d.m.place.file, d.m.place.message, s.at + 5}
-	total := int(r.values)
-	need := func(bitsEach uint64) error {
-		if bits, left := uint64(total)*bitsEach, uint64(len(data))*8; bits > left {
-			return p.errorf(0, ingest.ErrCorrupt, "%d values need %d bits, %d left", total, bits, left)
-		}
-		return nil
-	}
+func (d *decoding) unpack(dst []float32, want span) error {
 	if len(dst) == 0 {
 		return nil
 	}
+	total := int(d.packed)
 	switch {
-	case r.template == 2 || r.template == 3:
+	case d.template == 2 || d.template == 3:
 		scratch := scratches.Get().(*complexScratch)
 		defer scratches.Put(scratch)
-		c, err := newComplexDecoding(r.complex, data, p, total, r.scaling, scratch)
+		c, err := newComplexDecoding(d.complex, d.data, d.at, total, d.scaling, scratch)
 		if err != nil {
 			return err
 		}
 		return c.decode(dst, want)
-	case r.template == 4:
-		if err := need(8 * uint64(r.ieeeOctets)); err != nil {
-			return err
-		}
+	case d.template == 4:
 		for row := range want.rows {
-			unpackIEEE(dst[row*want.width:][:want.width], data, want.first+row*want.line, r.ieeeOctets)
+			unpackIEEE(dst[row*want.width:][:want.width], d.data, want.first+row*want.line, d.ieeeOctets)
 		}
 		return nil
-	case r.template == 41 && r.bits > 0:
+	case d.template == 41 && d.bits > 0:
 		out := spanWriter{span: want, dst: dst}
 		var values []float32
-		return unpackPNG(data, r.bits, total, p, func(from int, numbers []uint32) {
+		return unpackPNG(d.data, d.bits, d.at, func(from int, numbers []uint32) {
 			if !out.touches(from, from+len(numbers)) {
 				return
 			}
 			values = reuse(values, len(numbers))
 			for i, x := range numbers {
-				values[i] = r.scaling.value(int64(x))
+				values[i] = d.scaling.value(int64(x))
 			}
 			out.put(from, values)
 		})
 	default:
-		if err := need(uint64(r.bits)); err != nil {
-			return err
-		}
 		scratch := scratches.Get().(*complexScratch)
 		defer scratches.Put(scratch)
-		table := newScaleTable(r.scaling, len(dst), &scratch.table)
+		table := newScaleTable(d.scaling, len(dst), &scratch.table)
 		for row := range want.rows {
 			first := uint64(want.first + row*want.line)
-			unpackSimple(dst[row*want.width:][:want.width], data, first*uint64(r.bits), r.bits, &table)
+			unpackSimple(dst[row*want.width:][:want.width], d.data, first*uint64(d.bits), d.bits, &table)
 		}
 		return nil
 	}
 }
 
-// rareValues hands the message to the RareDecoder.
-func (d *decoding) rareValues(r representation, dst []float32, want span) error {
-	m := d.m
-	p := place{m.place.file, m.place.message, m.sections.representation.at}
+// decodeRare hands the message to the RareDecoder.
+func (d *decoding) decodeRare(p place) error {
 	if d.rare == nil {
-		return p.errorf(9, ingest.ErrUnsupported, "data representation template %s", packingName(r.template))
+		return p.errorf(9, ingest.ErrUnsupported, "data representation template %s", packingName(d.template))
 	}
-	message, err := m.standalone()
+	message, err := d.m.standalone()
 	if err != nil {
 		return err
 	}
-	values, err := d.rare.DecodeValues(d.ctx, message)
-	if err != nil {
-		return d.rareError(p, r.template, err)
+	if d.foreign, err = d.rare.DecodeValues(d.ctx, message); err != nil {
+		return d.rareError(p, err)
 	}
-	if len(values) != d.points {
-		return p.errorf(5, ingest.ErrCorrupt, "template 5.%d gave %d values for %d points", r.template, len(values), d.points)
-	}
-	out := spanWriter{span: want, dst: dst}
-	const stretch = 4096
-	var rounded [stretch]float32
-	for from := 0; from < len(values); from += stretch {
-		n := min(stretch, len(values)-from)
-		for i, v := range values[from : from+n] {
-			rounded[i] = float32(v)
-		}
-		out.put(from, rounded[:n])
+	if len(d.foreign) != d.points {
+		return p.errorf(5, ingest.ErrCorrupt, "template 5.%d gave %d values for %d points", d.template, len(d.foreign), d.points)
 	}
 	return nil
 }
 
+// roundForeign puts what is wanted of the RareDecoder's values into dst.
+func (d *decoding) roundForeign(dst []float32, want span) {
+	for row := range want.rows {
+		from := d.foreign[want.first+row*want.line:][:want.width]
+		for i, v := range from {
+			dst[row*want.width+i] = float32(v)
+		}
+	}
+}
+
 // rareError places an error of the RareDecoder in the file, keeping its reason.
-func (d *decoding) rareError(p place, template int, err error) error {
+func (d *decoding) rareError(p place, err error) error {
 	if d.ctx.Err() != nil {
 		return d.ctx.Err()
 	}
@@ -298,5 +320,5 @@ func (d *decoding) rareError(p place, template int, err error) error {
 		err = fmt.Errorf("%w: %w", err, ingest.ErrCorrupt)
 	}
 	return &ingest.FormatError{File: p.file, Message: p.message, Offset: p.at,
-		Detail: fmt.Sprintf("data representation template %s", packingName(template)), Err: err}
+		Detail: fmt.Sprintf("data representation template %s", packingName(d.template)), Err: err}
 }

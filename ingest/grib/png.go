@@ -8,10 +8,9 @@ import (
 	"rimeline/ingest"
 )
 
-// unpackPNG decodes template 5.41. The picture's samples, or the channels of a
-// pixel one after the other, are the packed integers: gray of 1, 2, 4, 8 or 16
-// bits, RGB of 24, RGBA of 32. put receives runs of them in file order.
-func unpackPNG(data []byte, bitDepth uint, values int, p place, put func(from int, numbers []uint32)) error {
+// checkPNG proves that the picture has as many points as there are values, before
+// memory for it is allocated.
+func checkPNG(data []byte, values int, p place) error {
 	config, err := png.DecodeConfig(bytes.NewReader(data))
 	if err != nil {
 		return p.errorf(0, ingest.ErrCorrupt, "PNG header: %v", err)
@@ -19,13 +18,20 @@ func unpackPNG(data []byte, bitDepth uint, values int, p place, put func(from in
 	if config.Width <= 0 || config.Height <= 0 || uint64(config.Width)*uint64(config.Height) != uint64(values) {
 		return p.errorf(0, ingest.ErrCorrupt, "picture of %d x %d points, section 5 counts %d values", config.Width, config.Height, values)
 	}
+	return nil
+}
+
+// unpackPNG decodes template 5.41. The picture's samples, or the channels of a
+// pixel one after the other, are the packed integers: gray of 1, 2, 4, 8 or 16
+// bits, RGB of 24, RGBA of 32. put receives runs of them in file order.
+func unpackPNG(data []byte, bitDepth uint, p place, put func(from int, numbers []uint32)) error {
 	picture, err := png.Decode(bytes.NewReader(data))
 	if err != nil {
 		return p.errorf(0, ingest.ErrCorrupt, "PNG: %v", err)
 	}
-	width := config.Width
+	width, height := picture.Bounds().Dx(), picture.Bounds().Dy()
 	row := make([]uint32, width)
-	for y := range config.Height {
+	for y := range height {
 		switch m := picture.(type) {
 		case *image.Gray:
 			if bitDepth > 8 {

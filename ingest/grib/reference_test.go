@@ -271,6 +271,16 @@ func TestEveryValueAgainstEcCodes(t *testing.T) {
 	}
 }
 
+// inFileOrder decodes a message without putting its rows in order.
+func inFileOrder(m *Message) ([]float32, error) {
+	d := decoding{m: m, ctx: context.Background(), rare: inProcess{}, points: m.Points()}
+	if err := d.prepare(); err != nil {
+		return nil, err
+	}
+	values := make([]float32, m.Points())
+	return values, d.values(values, wholeSpan(0, m.Points()))
+}
+
 // compareWithEcCodes decodes a message both ways, in the order of the file.
 func compareWithEcCodes(t *testing.T, m *Message) {
 	t.Helper()
@@ -282,9 +292,8 @@ func compareWithEcCodes(t *testing.T, m *Message) {
 	if err != nil {
 		t.Fatalf("%s: message %d: %v", m.place.file, m.place.message, err)
 	}
-	got := make([]float32, m.Points())
-	d := decoding{m: m, ctx: context.Background(), rare: inProcess{}, points: m.Points()}
-	if err := d.values(got, wholeSpan(0, m.Points())); err != nil {
+	got, err := inFileOrder(m)
+	if err != nil {
 		t.Error(err)
 		return
 	}
@@ -328,9 +337,8 @@ func TestWgrib2Dumps(t *testing.T) {
 				t.Fatal(err)
 			}
 			m := messages[test.message-1]
-			got := make([]float32, m.Points())
-			d := decoding{m: m, ctx: context.Background(), rare: inProcess{}, points: m.Points()}
-			if err := d.values(got, wholeSpan(0, m.Points())); err != nil {
+			got, err := inFileOrder(m)
+			if err != nil {
 				t.Fatal(err)
 			}
 			if len(want) != 4*len(got) {

@@ -11,7 +11,7 @@ import (
 // representation is section 5: how the values are packed.
 type representation struct {
 	template int
-	values   uint32 // how many are packed: points without a bitmap, else points present
+	packed   uint32 // how many are packed: points without a bitmap, else points present
 	scaling  scaling
 	bits     uint // of each number (5.0, 5.41) or of each group reference (5.2, 5.3)
 	complex  complexPacking
@@ -48,7 +48,7 @@ func packingName(template int) string {
 // parseRepresentation reads section 5.
 func parseRepresentation(s section, p place) (representation, error) {
 	c := s.from(6, p)
-	r := representation{values: c.uint32("number of packed values"), template: int(c.uint16("data representation template"))}
+	r := representation{packed: c.uint32("number of packed values"), template: int(c.uint16("data representation template"))}
 	switch r.template {
 	case 0, 2, 3, 40, 41, 42:
 		reference := c.float32("reference value")
