@@ -78,9 +78,8 @@ func BuildAtmosphere(fields []*Field, options AtmosphereOptions) (*Atmosphere, e
 			}
 		}
 		window = atLeastTwo(window, s.grid)
-	} else {
-		window = withoutPoles(window, s.grid)
 	}
+	window = withoutPoles(window, s.grid)
 	cropped, err := s.grid.Crop(window)
 	if err != nil {
 		return nil, err

@@ -377,6 +377,7 @@ func sortFields(fields []*Field, options *AtmosphereOptions) (*source, error) {
 	if err != nil {
 		return nil, err
 	}
+	used = selectTimes(used, keys, options.From, options.To)
 	if used, err = s.selectGrid(used, keys); err != nil {
 		return nil, err
 	}
@@ -384,7 +385,6 @@ func sortFields(fields []*Field, options *AtmosphereOptions) (*source, error) {
 	if err := s.group(used, keys); err != nil {
 		return nil, err
 	}
-	s.selectTimes(options.From, options.To)
 	return s, s.completeLevels()
 }
 
@@ -424,8 +424,12 @@ func (s *source) selectGrid(used []*Field, keys map[*Field]key) ([]*Field, error
 	}
 	for _, f := range used {
 		if !s.grid.Same(f.Grid) {
-			return nil, fmt.Errorf("%s is on another grid (%s, %d x %d) than the temperature (%s, %d x %d): give the fields of one grid at a time",
-				describe(f), f.Grid.Name, f.Grid.NI, f.Grid.NJ, s.grid.Name, s.grid.NI, s.grid.NJ)
+			moved := ""
+			if s.grid.Name == f.Grid.Name && s.grid.NI == f.Grid.NI && s.grid.NJ == f.Grid.NJ {
+				moved = " (as large, but elsewhere: a nest that moves? then give one time only)"
+			}
+			return nil, fmt.Errorf("%s of %s is on another grid (%s, %d x %d) than the temperature (%s, %d x %d)%s",
+				describe(f), f.ValidTime.Format(time.RFC3339), f.Grid.Name, f.Grid.NI, f.Grid.NJ, s.grid.Name, s.grid.NI, s.grid.NJ, moved)
 		}
 		if len(f.Values) != f.Grid.NI*f.Grid.NJ {
 			return nil, fmt.Errorf("%s has %d values on a grid of %d x %d", describe(f), len(f.Values), f.Grid.NI, f.Grid.NJ)
@@ -513,20 +517,34 @@ func (s *source) group(used []*Field, keys map[*Field]key) error {
 }
 
 // selectTimes keeps the times from the last not after from to the first not
-// before to, so that the whole range asked for lies between states.
-func (s *source) selectTimes(from, to time.Time) {
-	first, last := 0, len(s.times)-1
+// before to, so that the whole range asked for lies between states. Terrain of
+// any time stays.
+func selectTimes(used []*Field, keys map[*Field]key, from, to time.Time) []*Field {
+	var times []time.Time
+	for _, f := range used {
+		if k := keys[f]; k.what == airTemperature && k.at.kind != heightLevel {
+			times = append(times, f.ValidTime)
+		}
+	}
+	slices.SortFunc(times, time.Time.Compare)
+	times = slices.CompactFunc(times, time.Time.Equal)
+	first, last := 0, len(times)-1
 	if !from.IsZero() {
-		for first < last && !s.times[first+1].After(from) {
+		for first < last && !times[first+1].After(from) {
 			first++
 		}
 	}
 	if !to.IsZero() {
-		for last > first && !s.times[last-1].Before(to) {
+		for last > first && !times[last-1].Before(to) {
 			last--
 		}
 	}
-	s.times, s.byTime = s.times[first:last+1], s.byTime[first:last+1]
+	if first > last {
+		return used
+	}
+	return slices.DeleteFunc(used, func(f *Field) bool {
+		return keys[f].what != terrain && (f.ValidTime.Before(times[first]) || f.ValidTime.After(times[last]))
+	})
 }
 
 // completeLevels finds the levels that have temperature and wind, and demands
