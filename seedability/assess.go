@@ -55,15 +55,16 @@ type Target interface {
 // Evidence is what is known of the air.
 type Evidence struct {
 	Atmosphere *grid.Atmosphere
-	// ModelLabel names the model files; ModelSHA256 digests them.
-	ModelLabel, ModelSHA256 string
-	Soundings               []Sounding
+	// ModelLabel names the model output for people, ModelFiles its files.
+	ModelLabel string
+	ModelFiles []File
+	Soundings  []Sounding
 }
 
 // Sounding is one ascent.
 type Sounding struct {
 	Column grid.Column
-	SHA256 string
+	File   File
 }
 
 // Method holds the numbers that a programme may set.
@@ -118,6 +119,11 @@ func Assess(ctx context.Context, programme string, site Site, release, asOf time
 
 	if err := s.followPlume(ctx); err != nil {
 		return Assessment{}, err
+	}
+	for k := range s.ensemble.Members {
+		if m := &s.ensemble.Members[k]; m.Fate == drift.Landed {
+			s.a.Landings = append(s.a.Landings, m.End.Place)
+		}
 	}
 	s.readColumns()
 	s.weighSounding()

@@ -17,6 +17,8 @@ package seedability
 import (
 	"math"
 	"time"
+
+	"rimeline/grid"
 )
 
 // State is what an assessment says to the person on duty.
@@ -49,6 +51,8 @@ type Assessment struct {
 	Inputs      []Input    `json:"inputs"`
 	Notes       []string   `json:"notes"`
 	Cautions    []string   `json:"cautions"`
+	// Landings are the members' landing points, for pictures; not published.
+	Landings []grid.LatLon `json:"-"`
 }
 
 // SiteRef says which site, and where it stands in the model.
@@ -72,7 +76,13 @@ type Input struct {
 	// AgeHours at AsOf.
 	AgeHours  float64 `json:"age_hours"`
 	Freshness float64 `json:"freshness"`
-	SHA256    string  `json:"sha256,omitempty"`
+	Files     []File  `json:"files"`
+}
+
+// File names what an input was read from, and its content as it lay there.
+type File struct {
+	Name   string `json:"name"`
+	SHA256 string `json:"sha256"`
 }
 
 // Quantiles of the members that got there: 10, 50 and 90 in a hundred.

@@ -12,7 +12,7 @@ import (
 // weighSounding records the inputs, picks the sounding that says most of the
 // site's air, and compares it with the model.
 func (s *assessor) weighSounding() {
-	model := Input{Kind: "model", Label: s.evidence.ModelLabel, ReferenceTime: s.air.ReferenceTime().UTC(), SHA256: s.evidence.ModelSHA256}
+	model := Input{Kind: "model", Label: s.evidence.ModelLabel, ReferenceTime: s.air.ReferenceTime().UTC(), Files: append([]File{}, s.evidence.ModelFiles...)}
 	if reference := s.air.ReferenceTime(); reference.IsZero() {
 		// Without the start of the run the first valid time is the best guess.
 		first := s.air.Times()[0]
@@ -41,7 +41,7 @@ func (s *assessor) weighSounding() {
 		}
 		worth := freshness * (1 - distanceM/soundingReachM)
 		s.a.Inputs = append(s.a.Inputs, Input{Kind: "sounding", Label: sounding.Column.Label, ReferenceTime: sounding.Column.Time.UTC(),
-			AgeHours: age.Hours(), Freshness: freshness, SHA256: sounding.SHA256})
+			AgeHours: age.Hours(), Freshness: freshness, Files: []File{sounding.File}})
 		if worth > bestWorth {
 			bestWorth, s.nearest, s.nearestM = worth, sounding, distanceM
 		}

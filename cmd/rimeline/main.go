@@ -37,6 +37,8 @@ type commandLine struct {
 
 	Inspect inspectCommand `cmd:"" help:"Show what files hold."`
 	Sample  sampleCommand  `cmd:"" help:"Give the values of a gridded file at a place."`
+	Assess  assessCommand  `cmd:"" help:"Judge when release at each site works, from model output and soundings."`
+	Profile profileCommand `cmd:"" help:"Give the derived levels of a sounding or a model column."`
 	Check   checkCommand   `cmd:"" help:"Validate a programme file and say in plain words what it will do."`
 
 	DecodeChild decodeChildCommand `cmd:"" hidden:"" help:"Decode messages for a parent process, on standard input and output."`
