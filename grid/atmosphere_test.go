@@ -737,3 +737,29 @@ func BenchmarkBuildAtmosphere(b *testing.B) {
 		b.ReportMetric(float64(a.MemoryBytes())/1e6, "MB-box")
 	}
 }
+
+// TestNearGround: wind at 10 m and temperature at 2 m join the profile.
+func TestNearGround(t *testing.T) {
+	m := standard(testGrid(5, 5, 0.25), hours(1), true)
+	m.add("eastward_wind", "m s-1", aboveGround(10), hours(1)[0], constant(4))
+	m.add("northward_wind", "m s-1", aboveGround(10), hours(1)[0], constant(1))
+	m.add("air_temperature", "K", aboveGround(2), hours(1)[0], constant(280))
+	a, err := BuildAtmosphere(m.fields, AtmosphereOptions{HoldFor: time.Hour})
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := func(heightM float64) State {
+		s, ok := a.StateAt(Position{LatLon{40, -107}, 500 + heightM}, hours(1)[0])
+		if !ok {
+			t.Fatal("outside")
+		}
+		return s
+	}
+	s := at(10)
+	near(t, "wind at 10 m", s.EastwardMPerS, 4, 1e-5, "given")
+	near(t, "wind at 10 m", s.NorthwardMPerS, 1, 1e-5, "given")
+	// The next level is 1000 m, 500 m above ground: linear between.
+	near(t, "wind at 255 m", at(255).EastwardMPerS, 7, 1e-4, "half way between 10 m and 500 m")
+	near(t, "temperature at 251 m", at(251).AirTemperatureK, (280+281.65)/2, 1e-3, "half way between 2 m and 500 m")
+	near(t, "wind on the ground", at(-5).EastwardMPerS, 4, 1e-5, "the lowest level")
+}
