@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"rimeline/grid"
+	"rimeline/ingest"
 )
 
 // Options for reading fields.
@@ -18,8 +19,12 @@ type Options struct {
 	Window *grid.Window
 }
 
+// maxDecodedPoints bounds what Decode and WRFFields hold at once: 2 GiB.
+const maxDecodedPoints = 1 << 29
+
 // Decode reads all fields of a netCDF file given as bytes. Errors are
-// *ingest.FormatError or of the context.
+// *ingest.FormatError or of the context. Files with more than 2^29 points in all
+// are refused: read their fields one by one, or windows of them.
 func Decode(ctx context.Context, file string, b []byte, o Options) ([]*grid.Field, error) {
 	f, err := Open(file, b)
 	if err != nil {
@@ -27,10 +32,14 @@ func Decode(ctx context.Context, file string, b []byte, o Options) ([]*grid.Fiel
 	}
 	defer f.Close()
 	var fields []*grid.Field
+	points := 0
 	for n := 1; n <= f.fields; n++ {
 		field, err := f.Field(ctx, n, o)
 		if err != nil {
 			return nil, err
+		}
+		if points += len(field.Values); points > maxDecodedPoints {
+			return nil, f.error(ingest.ErrUnsupported, "more than %d points at once", maxDecodedPoints)
 		}
 		fields = append(fields, field)
 	}

@@ -58,6 +58,9 @@ func (f *File) WRFFields(ctx context.Context, o Options) ([]*grid.Field, error) 
 		if err := r.oneTime(); err != nil {
 			return nil, err
 		}
+		if len(r.fields)*r.grid.NI*r.grid.NJ > maxDecodedPoints {
+			return nil, f.error(ingest.ErrUnsupported, "more than %d points at once: take a window", maxDecodedPoints)
+		}
 	}
 	return r.fields, nil
 }
