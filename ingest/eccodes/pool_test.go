@@ -148,7 +148,7 @@ func TestMisbehavingChildren(t *testing.T) {
 		{"hangs", Options{MessageTime: 200 * time.Millisecond}, "no answer within 200ms"},
 		{"spins", Options{MessageTime: 200 * time.Millisecond}, "no answer within 200ms"},
 		{"noisy", Options{}, "exit status 7; it said: assertion failed: [31mfoo.c:12"},
-		{"takes memory", Options{MemoryBytes: 256 << 20}, "exit status 2"}, // the Go runtime gives up with 2
+		{"takes memory", Options{MemoryBytes: 256 << 20}, "exit status"}, // the Go runtime gives up
 		{"replies too much", Options{Values: 10}, ""},
 		{"replies no end", Options{}, "breaks the protocol"},
 		{"replies half", Options{}, "exit status 0"},
@@ -404,6 +404,18 @@ func BenchmarkDecodeValuesCCSDS(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := p.DecodeValues(b.Context(), message); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkDecodeBUFR(b *testing.B) {
+	messages, _ := bufr.Messages("", testfiles.Read(b, "bufr/temp_hires.10954.20250223.t1045z.309057.bufr"))
+	p := pool(b, "decoder", Options{})
+	b.SetBytes(int64(len(messages[0].Bytes)))
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := p.DecodeBUFR(b.Context(), messages[0].Bytes); err != nil {
 			b.Fatal(err)
 		}
 	}
