@@ -97,9 +97,16 @@ const (
 	plumeDepthM       = 600.0
 	// nearestPlumeM keeps the plume's width finite near the site.
 	nearestPlumeM = 500.0
-	// soundingReachM and soundingReach: ascents farther away in space or time say
-	// nothing of the site's air.
+	// soundingReachM: ascents farther away say nothing of the site's air.
 	soundingReachM = 250e3
+	// leastAloft: the mean of fewer members than this share is no path.
+	leastAloft = .25
+	// soundingSameAir and soundingOtherAir: liquid comes in episodes, half of them
+	// shorter than 3 h over Grand Mesa (Boe and Super, J. Wea. Mod.). Up to the
+	// first difference in time a sounding's liquid counts in full, from the second
+	// on not at all.
+	soundingSameAir  = time.Hour
+	soundingOtherAir = 3 * time.Hour
 	// terrainDifferenceM between site and model that is worth a note.
 	terrainDifferenceM = 150.0
 )
@@ -349,6 +356,9 @@ func (s *assessor) readColumns() {
 	s.a.Path = make([]PathStep, 0, len(track))
 	highest := 0
 	for k, point := range track {
+		if float64(point.Aloft) < leastAloft*float64(len(s.ensemble.Members)) {
+			break
+		}
 		if point.AltitudeM > track[highest].AltitudeM {
 			highest = k
 		}
@@ -414,15 +424,18 @@ func (s *assessor) quantities() map[string]Quantity {
 	case !math.IsNaN(p.workingK):
 		temperature.Value = celsius(p.workingK)
 		temperature.Reason = fmt.Sprintf("the plume meets supercooled cloud at %.1f °C after %.0f min and works in it at %.1f °C on average", celsius(p.firstK), p.firstAge.Minutes(), celsius(p.workingK))
-	case s.activated && !s.air.HasCloudWater():
+	case s.activated:
 		temperature.Value = celsius(s.activation.AirTemperatureK)
-		temperature.Reason = fmt.Sprintf("the model gives no cloud water; the plume meets saturated air at %.1f °C", temperature.Value)
+		temperature.Reason = fmt.Sprintf("%.0f %% of the members are activated, at %.1f °C on average; the mean plume stays below %.2f g/m³ of liquid", 100*s.a.Transport.ActivatedShare, temperature.Value, 1000*cloudKgPerM3)
+		if !s.air.HasCloudWater() {
+			temperature.Reason = fmt.Sprintf("the model gives no cloud water; %.0f %% of the members meet saturated air, at %.1f °C on average", 100*s.a.Transport.ActivatedShare, temperature.Value)
+		}
 	case !math.IsNaN(p.coldestInCloudK):
 		temperature.Value = celsius(p.coldestInCloudK)
-		temperature.Reason = fmt.Sprintf("the plume meets cloud, but nowhere colder than %.1f °C", temperature.Value)
+		temperature.Reason = fmt.Sprintf("the plume meets cloud, but none colder than %.1f °C", temperature.Value)
 	case !math.IsNaN(p.coldestK):
-		temperature.Value = math.Max(celsius(p.coldestK), celsius(onsetK))
-		temperature.Reason = fmt.Sprintf("the plume meets no supercooled cloud; the coldest air on its way has %.1f °C", celsius(p.coldestK))
+		temperature.Value, temperature.Forbidden = celsius(p.coldestK), true
+		temperature.Reason = fmt.Sprintf("the plume meets no supercooled cloud; the coldest air on its way has %.1f °C", temperature.Value)
 	default:
 		temperature.Reason = "the plume was not followed"
 	}

@@ -49,7 +49,9 @@ func (s *assessor) weighSounding() {
 	if s.nearest == nil {
 		return
 	}
-	s.soundingQuality = bestWorth
+	apart := s.release.Sub(s.nearest.Column.Time).Abs()
+	sameAir := Ageing{FreshFor: soundingSameAir, UselessAfter: soundingOtherAir}.Freshness(apart)
+	s.soundingQuality = sameAir * (1 - s.nearestM/soundingReachM)
 	options := profile.DefaultOptions()
 	s.nearestDerived = profile.Derive(s.nearest.Column, options)
 	s.a.Levels.SoundingIsothermsM = isotherms(s.nearestDerived)

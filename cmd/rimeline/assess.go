@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -667,14 +668,20 @@ func stateText(a seedability.Assessment) string {
 func printAssessments(w io.Writer, j *assessJob) error {
 	p := &page{w: w}
 	p.printf("%s\n", j.programme.Name)
-	a := j.results[0].assessment
-	for _, input := range a.Inputs {
-		p.printf("%-9s %s, %s\n", input.Kind+":", input.Label, input.ReferenceTime.Format("2006-01-02 15:04 UTC"))
+	shown := map[string]bool{}
+	for _, r := range j.results {
+		for _, input := range r.assessment.Inputs {
+			line := fmt.Sprintf("%-9s %s, %s", input.Kind+":", input.Label, input.ReferenceTime.Format("2006-01-02 15:04 UTC"))
+			if !shown[line] {
+				shown[line] = true
+				p.printf("%s\n", line)
+			}
+		}
 	}
 	p.printf("air:      %s\n", j.evidence.Atmosphere.Report())
 
 	zone := j.programme.Location
-	rows := [][]string{{"SITE", "RELEASE UTC", strings.ToUpper(zoneName(a.ReleaseTime, zone)), "STATE", "SCORE", "SURE", "IN TARGET", "LIQUID", "PLUME IN CLOUD", "ACTS AFTER", "LANDS AFTER", "LANDS AT"}}
+	rows := [][]string{{"SITE", "RELEASE UTC", strings.ToUpper(zoneName(j.results[0].assessment.ReleaseTime, zone)), "STATE", "SCORE", "SURE", "IN TARGET", "LIQUID", "PLUME IN CLOUD", "ACTS AFTER", "LANDS AFTER", "LANDS AT"}}
 	for _, r := range j.results {
 		rows = append(rows, assessmentRow(r, zone))
 	}
@@ -796,7 +803,7 @@ func printReasons(p *page, r *result, zone *time.Location) {
 	for _, component := range a.Score.Components {
 		found := "-"
 		if component.Input != nil {
-			found = fmt.Sprintf("%.3g", *component.Input)
+			found = threeDigits(*component.Input)
 			if component.Unit != "1" {
 				found += " " + component.Unit
 			}
@@ -812,9 +819,18 @@ func printReasons(p *page, r *result, zone *time.Location) {
 		p.paragraph(fmt.Sprintf("Opportunity held to %.1f: %s.", limit.Limit, limit.Reason))
 	}
 	if a.Dose.CrystalsPerLitre != nil {
-		p.paragraph(fmt.Sprintf("Dose: about %.2g ice crystals a litre (%s).", *a.Dose.CrystalsPerLitre, a.Dose.Reason))
+		p.paragraph(fmt.Sprintf("Dose: %s.", a.Dose.Reason))
 	}
 	p.paragraph(fmt.Sprintf("Confidence %.2f: %s.", a.Confidence.Value, strings.Join(a.Confidence.Reasons, "; ")))
+}
+
+// threeDigits prints a number with three digits and never in powers of ten.
+func threeDigits(x float64) string {
+	if x == 0 {
+		return "0"
+	}
+	decimals := max(0, 2-int(math.Floor(math.Log10(math.Abs(x)))))
+	return strconv.FormatFloat(x, 'f', min(decimals, 6), 64)
 }
 
 // otherFates lists what became of the members that did not land.

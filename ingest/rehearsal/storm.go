@@ -44,8 +44,8 @@ const (
 	ridgeRiseM        = 1230.0
 	ridgeHalfWidthM   = 13500.0
 	flowTowardDeg     = 80.0
-	bandPeakHours     = 2.4
-	bandWidthHours    = 1.1
+	bandPeakHours     = 2.7
+	bandWidthHours    = 0.9
 	cloudBaseM        = 1950.0
 	cloudTopM         = 4400.0
 	ascentDecayM      = 2600.0
@@ -140,11 +140,11 @@ func (s Storm) At(xM, yM, altitudeM, hours float64) Air {
 	depth := (altitudeM - base) / (top - base)
 	humidity := 78.0 + 12*rich
 	if depth > 0 && depth < 1 {
-		humidity = math.Min(100, (90+14*rich)*(.75+.25*lee))
+		humidity = (84 + 9*rich) * (.75 + .25*lee)
 		windward := math.Exp(-((a + 3500) / 9000) * ((a + 3500) / 9000))
 		profile := math.Sin(math.Pi*math.Pow(depth, .6)) * math.Exp(-1.2*depth)
-		supply := .00062*windward*(1+.12*math.Sin(c/9000)) + .00010*lee
-		air.CloudLiquidKgPerKg = math.Max(0, supply*profile*(.06+.94*rich)-1.2e-5)
+		supply := .00062*windward*(1+.12*math.Sin(c/9000)) + .00002*lee
+		air.CloudLiquidKgPerKg = math.Max(0, supply*profile*(.02+.98*rich)-1.2e-5)
 		if air.CloudLiquidKgPerKg > 0 {
 			humidity = 100
 		}

@@ -80,7 +80,7 @@ func (m Map) extent() (minE, maxE, minN, maxN float64) {
 	for _, p := range m.Landings {
 		grow(p)
 	}
-	side := math.Max(math.Max(maxE-minE, maxN-minN)*1.12, 4)
+	side := math.Max(math.Max(maxE-minE, maxN-minN)*1.18, 4)
 	middleE, middleN := (minE+maxE)/2, (minN+maxN)/2
 	return middleE - side/2, middleE + side/2, middleN - side/2, middleN + side/2
 }
@@ -109,7 +109,7 @@ func DrawMap(m Map) ([]byte, error) {
 		return nil, err
 	}
 	p.Add(paper{})
-	if err := mark(p, 0, 0, m.SiteName, draw.BoxGlyph{}, inkColour); err != nil {
+	if err := mark(p, 0, 0, m.SiteName, draw.BoxGlyph{}, draw.XCenter, draw.YBottom); err != nil {
 		return nil, err
 	}
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = minE, maxE, minN, maxN
@@ -160,11 +160,13 @@ func (m Map) addTarget(p *plot.Plot, target Outline) error {
 	labelled := false
 	for _, ring := range target.Rings {
 		var at plotter.XYs
-		var sumE, sumN float64
+		lowest := plotter.XY{Y: math.Inf(1)}
 		for _, place := range ring {
 			e, n := kmFrom(m.Site, place)
 			at = append(at, plotter.XY{X: e, Y: n})
-			sumE, sumN = sumE+e, sumN+n
+			if n < lowest.Y {
+				lowest = at[len(at)-1]
+			}
 		}
 		if len(at) < 3 {
 			continue
@@ -180,8 +182,10 @@ func (m Map) addTarget(p *plot.Plot, target Outline) error {
 		p.Add(line)
 		if !labelled {
 			labelled = true
-			k := float64(len(ring))
-			if err := labels(p, labelStyle(targetColour), plotter.XYs{{X: sumE / k, Y: sumN / k}}, []string{target.Name}); err != nil {
+			style := labelStyle(targetColour)
+			style.YAlign = draw.YTop
+			lowest.Y -= (p.Y.Max - p.Y.Min) * .008
+			if err := labels(p, style, plotter.XYs{lowest}, []string{target.Name}); err != nil {
 				return err
 			}
 		}

@@ -311,19 +311,23 @@ func DrawSection(s Section) ([]byte, error) {
 			marks.GlyphStyle = draw.GlyphStyle{Color: pathColour, Radius: vg.Points(2.5), Shape: draw.CircleGlyph{}}
 			p.Add(marks)
 			style := labelStyle(pathColour)
-			style.YAlign = draw.YTop
+			style.XAlign, style.YAlign = draw.XLeft, draw.YTop
+			for k := range at {
+				at[k].X += (p.X.Max - p.X.Min) * .004
+				at[k].Y -= (p.Y.Max - p.Y.Min) * .008
+			}
 			if err := labels(p, style, at, texts); err != nil {
 				return nil, err
 			}
 		}
 	}
 	if !math.IsNaN(s.ActivationKM) && !math.IsNaN(s.ActivationM) {
-		if err := mark(p, s.ActivationKM, s.ActivationM, "activation", draw.RingGlyph{}, pathColour); err != nil {
+		if err := mark(p, s.ActivationKM, s.ActivationM, "activation ", draw.RingGlyph{}, draw.XRight, draw.YBottom); err != nil {
 			return nil, err
 		}
 	}
 	if !math.IsNaN(s.LandingKM) {
-		if err := mark(p, s.LandingKM, s.terrainAt(s.LandingKM), "landing", draw.PyramidGlyph{}, pathColour); err != nil {
+		if err := mark(p, s.LandingKM, s.terrainAt(s.LandingKM), "half have landed", draw.PyramidGlyph{}, draw.XCenter, draw.YTop); err != nil {
 			return nil, err
 		}
 	}
@@ -334,7 +338,9 @@ func DrawSection(s Section) ([]byte, error) {
 	return render(p, 8*100*vg.Points(.72), 4.5*100*vg.Points(.72))
 }
 
-func mark(p *plot.Plot, x, y float64, name string, shape draw.GlyphDrawer, colour color.Color) error {
+// mark sets a glyph with its name above or below.
+func mark(p *plot.Plot, x, y float64, name string, shape draw.GlyphDrawer, across text.XAlignment, up text.YAlignment) error {
+	colour := pathColour
 	scatter, err := plotter.NewScatter(plotter.XYs{{X: x, Y: y}})
 	if err != nil {
 		return err
@@ -342,7 +348,12 @@ func mark(p *plot.Plot, x, y float64, name string, shape draw.GlyphDrawer, colou
 	scatter.GlyphStyle = draw.GlyphStyle{Color: colour, Radius: vg.Points(4.5), Shape: shape}
 	p.Add(scatter)
 	style := labelStyle(colour)
-	return labels(p, style, plotter.XYs{{X: x, Y: y + (p.Y.Max-p.Y.Min)*.018}}, []string{name})
+	style.XAlign, style.YAlign = across, up
+	offset := (p.Y.Max - p.Y.Min) * .018
+	if up == draw.YTop {
+		offset = -offset
+	}
+	return labels(p, style, plotter.XYs{{X: x, Y: y + offset}}, []string{name})
 }
 
 // swatch is a filled box in the legend.

@@ -20,6 +20,9 @@ type BarrierFlow struct {
 	CrestAltitudeM   Number `json:"crest_altitude_m"`
 	ReleaseAltitudeM Number `json:"release_altitude_m"`
 	TowardDeg        Number `json:"toward_deg"`
+	// Air temperature at both.
+	CrestTemperatureK   Number `json:"crest_air_temperature_k"`
+	ReleaseTemperatureK Number `json:"release_air_temperature_k"`
 	// CoveredShare of the layer (0 to 1) has temperature; below 0.8 nothing else
 	// is derived.
 	CoveredShare Number `json:"covered_share"`
@@ -137,6 +140,7 @@ func (d *Derived) deriveBarrier(a *ascent) {
 	}
 	flow := &BarrierFlow{
 		CrestAltitudeM: Number(barrier.CrestAltitudeM), ReleaseAltitudeM: Number(a.releaseM), TowardDeg: Number(barrier.TowardDeg),
+		CrestTemperatureK: Number(a.temperature.at(barrier.CrestAltitudeM)), ReleaseTemperatureK: Number(a.temperature.at(a.releaseM)),
 		CoveredShare: missing, WindSpeedMPerS: missing, WindFromDeg: missing, CrossBarrierMPerS: missing, ReleaseWindSpeedMPerS: missing,
 		DryPerS2: missing, MoistPerS2: missing, SaturatedShare: missing, FroudeDry: missing, Froude: missing, BulkRichardson: missing,
 		Trapping: Trapping{Verdict: VerdictUnknown, Membership: missing, Reasons: []TrappingReason{}},
@@ -274,8 +278,11 @@ func (f *BarrierFlow) judge(a *ascent, inversions []Inversion, unsaturatedThetaK
 	if float64(f.ReleaseWindSpeedMPerS) < trappingWindMPerS {
 		say(true, "the wind at the release is %.1f m/s, less than %.0f", float64(f.ReleaseWindSpeedMPerS), trappingWindMPerS)
 	}
-	if float64(f.CrossBarrierMPerS) <= 0 {
-		say(true, "the wind does not blow towards the barrier (%.1f m/s across)", float64(f.CrossBarrierMPerS))
+	switch across := float64(f.CrossBarrierMPerS); {
+	case across <= 0:
+		say(true, "the wind does not blow towards the barrier (%.1f m/s across)", across)
+	case across < trappingWindMPerS:
+		say(true, "the wind across the barrier is %.1f m/s, less than %.0f", across, trappingWindMPerS)
 	}
 	froude := float64(f.Froude)
 	switch {

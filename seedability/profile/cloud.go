@@ -18,7 +18,8 @@ type Cloud struct {
 	Rule string `json:"rule"`
 	// The deck is the lowest cloud that is colder than 0 degrees Celsius through
 	// at least 300 m (else the lowest cloud), layers less than 300 m apart
-	// counting as one. Cirrus far above it does not count.
+	// counting as one. Cloud whose base is colder than -25 degrees Celsius holds
+	// no liquid and is never the deck.
 	DeckBaseAltitudeM Number `json:"deck_base_altitude_m"`
 	DeckTopAltitudeM  Number `json:"deck_top_altitude_m"`
 	// TopTemperatureK is the cloud-top temperature of the deck.
@@ -115,8 +116,9 @@ func (d *Derived) deriveCloud(a *ascent) {
 		if chosen.Layers[n-1].Open {
 			d.Notes = append(d.Notes, "the column ends inside cloud: the true cloud top is higher")
 		}
-	} else {
-		d.lacks("cloud top", "no cloud by rule "+c.Rule)
+	}
+	if !c.DeckTopAltitudeM.Known() {
+		d.lacks("cloud top", "no cloud with a base warmer than -25 °C by rule "+c.Rule)
 	}
 
 	c.PlumeEntryAltitudeM = Number(a.plumeEntryM())
@@ -161,6 +163,9 @@ func (c *Cloud) deck(a *ascent, layers []CloudLayer) {
 	}
 	var decks []deck
 	for _, layer := range layers {
+		if layer.BaseTemperatureK < Number(liquid.SupercooledWindow.ColdestK) {
+			continue
+		}
 		if n := len(decks); n > 0 {
 			last := decks[n-1].layers
 			if layer.BaseAltitudeM-last[len(last)-1].TopAltitudeM < deckGapM {
@@ -169,6 +174,9 @@ func (c *Cloud) deck(a *ascent, layers []CloudLayer) {
 			}
 		}
 		decks = append(decks, deck{layers: []CloudLayer{layer}})
+	}
+	if len(decks) == 0 {
+		return
 	}
 	frost := a.temperature.minus(thermo.MeltingPointK)
 	for k := range frost {

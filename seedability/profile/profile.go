@@ -120,6 +120,9 @@ type Derived struct {
 	MixedParcel              Parcel `json:"mixed_parcel"`
 	PrecipitableWaterKgPerM2 Number `json:"precipitable_water_kg_per_m2"`
 
+	// Isobaric is the air at 850, 700 and 500 hPa.
+	Isobaric []Isobaric `json:"isobaric"`
+
 	Cloud     Cloud     `json:"cloud"`
 	Liquid    Liquid    `json:"liquid"`
 	Stability Stability `json:"stability"`
@@ -154,6 +157,7 @@ func Derive(column grid.Column, options Options) Derived {
 	}
 	d.deriveIsotherms(a)
 	d.deriveParcels(a)
+	d.deriveIsobaric(a)
 	d.deriveCloud(a)
 	d.deriveLiquid(a)
 	d.deriveStability(a)

@@ -114,6 +114,22 @@ func TestIsotherms(t *testing.T) {
 	}
 }
 
+func TestIsobaricLevels(t *testing.T) {
+	d := Derive(ladder([]float64{1500, 2500, 3500, 4500, 5400, 6000}, []float64{2, -4, -10, -16, -21, -25}), DefaultOptions())
+	// 850 hPa lies below the ground, at 1457 m of the standard atmosphere.
+	if d.Isobaric[0].AltitudeM.Known() || d.Isobaric[0].AirTemperatureK.Known() {
+		t.Errorf("850 hPa is below the ground: %+v", d.Isobaric[0])
+	}
+	verify(t, []check{
+		{"700 hPa", float64(d.Isobaric[1].AltitudeM), 3012.2, 3.2, "U.S. Standard Atmosphere, 1976; ln p bends by h^2/8 times lapse/T, 3 m over 1000 m"},
+		{"700 hPa temperature", float64(d.Isobaric[1].AirTemperatureK) - 273.15, -4 - 6*0.5122, 0.02, "computed by hand"},
+		{"500 hPa", float64(d.Isobaric[2].AltitudeM), 5574.4, 3.2, "U.S. Standard Atmosphere, 1976"},
+	})
+	if d.Isobaric[1].WindSpeedMPerS.Known() || d.Isobaric[1].WindFromDeg.Known() {
+		t.Errorf("no wind is given: %+v", d.Isobaric[1])
+	}
+}
+
 func TestActivationAltitude(t *testing.T) {
 	z := []float64{1500, 2000, 2500, 3000, 4000}
 	at := func(c []float64, releaseM float64) float64 {
@@ -256,6 +272,13 @@ func TestRealSoundingAgainstMetPy(t *testing.T) {
 		{"deck top", float64(d.Cloud.DeckTopAltitudeM), 3640, 60, "listing: humidity over ice 93 % at 3604 m, 81 % at 3658 m"},
 		{"deck top temperature", float64(d.Cloud.TopTemperatureK) - 273.15, -13, 0.3, "listing"},
 	})
+	listed := d.Isobaric[1] // the listing has a level at 700 hPa
+	verify(t, []check{
+		{"700 hPa", float64(listed.AltitudeM), 3056, 1e-6, "listing"},
+		{"700 hPa temperature", float64(listed.AirTemperatureK) - 273.15, -7.5, 1e-6, "listing"},
+		{"700 hPa wind", float64(listed.WindSpeedMPerS), 13.9, 1e-6, "listing"},
+		{"700 hPa wind from", float64(listed.WindFromDeg), 260, 1e-6, "listing"},
+	})
 	// 97 % and more over water from 1969 to 2438 m, -20 to 0 C above 2020 m.
 	if n := len(d.Liquid.Likely); n != 1 {
 		t.Fatalf("likely liquid %+v, want one layer", d.Liquid.Likely)
@@ -313,6 +336,7 @@ func TestFroude(t *testing.T) {
 		{"cross-barrier", float64(west.CrossBarrierMPerS), 10, 1e-9, source},
 		{"from", float64(west.WindFromDeg), 270, 1e-9, source},
 		{"covered", float64(west.CoveredShare), 1, 1e-9, source},
+		{"crest temperature", float64(west.CrestTemperatureK), 0.5 * (stableColumn(0.01, 10, 270).Levels[15].AirTemperatureK + stableColumn(0.01, 10, 270).Levels[16].AirTemperatureK), 1e-9, "computed by hand: half-way between 2500 and 2600 m"},
 		{"Ri_b without shear", float64(flow(stableColumn(0.01, 10, 270), 90).MoistPerS2), 1e-4, 1e-6, source},
 	})
 	if west.BulkRichardson.Known() {
@@ -402,6 +426,7 @@ func TestTrapping(t *testing.T) {
 		{"Froude 1", stableColumn(0.01, 15, 270), VerdictLikely, ""},
 		{"Froude 2.5", stableColumn(0.008, 30, 270), VerdictOver, ""},
 		{"neutral", stableColumn(0.0005, 5, 270), VerdictOver, ""},
+		{"neutral, but hardly any wind across", stableColumn(0.0005, 3, 355), VerdictTrapped, "across the barrier"},
 	} {
 		got := of(test.column)
 		if got.Verdict != test.verdict || test.forbids != "" && !forbids(got, test.forbids) || (got.Verdict == VerdictTrapped) != (got.Membership == 0) {
@@ -485,6 +510,16 @@ func TestDeckLeavesOutCirrus(t *testing.T) {
 		column.Levels = append(column.Levels, l)
 	}
 	d := Derive(column, DefaultOptions())
+	onlyCirrus := column
+	onlyCirrus.Levels = slices.Clone(column.Levels)
+	for k := range onlyCirrus.Levels {
+		if l := &onlyCirrus.Levels[k]; l.AltitudeM < 6000 {
+			l.DewPointK = l.AirTemperatureK - 20
+		}
+	}
+	if c := Derive(onlyCirrus, DefaultOptions()).Cloud; c.DeckTopAltitudeM.Known() || c.ColdDepthM != 0 || !(c.HighestTopAltitudeM > 8400) {
+		t.Errorf("only cirrus: %+v, want no deck but its top", c)
+	}
 	if !(d.Cloud.DeckTopAltitudeM < 3100 && d.Cloud.HighestTopAltitudeM > 8400) {
 		t.Errorf("deck top %g, highest top %g: cirrus at 7000 to 8500 m is not the top of the deck at 3000 m", float64(d.Cloud.DeckTopAltitudeM), float64(d.Cloud.HighestTopAltitudeM))
 	}
