@@ -154,6 +154,14 @@ func parseProduct(s *sections, at place) (grid.Field, error) {
 	if f.Units == "" {
 		f.Units = row.units
 	}
+	if f.CellMethod == missingStatistic {
+		switch word, _, _ := strings.Cut(f.LongName, " "); word { // of the parameter itself
+		case "Maximum":
+			f.CellMethod = "maximum"
+		case "Minimum":
+			f.CellMethod = "minimum"
+		}
+	}
 	if f.LongName == "" {
 		f.LongName = "parameter " + f.Parameter
 	}
@@ -376,7 +384,10 @@ func (p *product) readStatistics() {
 	}
 	statistic := int(p.uint8("statistical processing"))
 	p.skip(1, "type of time increment")
-	unit, length := p.uint8("unit of the time range"), p.uint32("length of the time range")
+	unit := p.uint8("unit of the time range")
+	// The length is a count; some producers write it as a negative number, from
+	// the end back to the start.
+	length := int(p.uint32("length of the time range") & 0x7fffffff)
 	p.skip(5, "time increment")
 	p.skip(12*(int(ranges)-1), "inner time ranges")
 	if p.err != nil {
@@ -385,19 +396,24 @@ func (p *product) readStatistics() {
 	if end.err != nil {
 		// Some producers leave the end empty: the range follows the start.
 		var ok bool
-		if endTime, ok = addTime(p.start, unit, int(length)); !ok || length > math.MaxInt32 {
+		if endTime, ok = addTime(p.start, unit, length); !ok {
 			p.pos, p.err = endAt, end.err
 			return
 		}
 	}
 	f.CellMethod = cellMethod(statistic)
 	f.ValidTime, f.IntervalStart = endTime, p.start
-	if p.start.After(endTime) && length <= math.MaxInt32 {
-		if start, ok := addTime(endTime, unit, -int(length)); ok {
+	if p.start.After(endTime) { // a forecast time counted from elsewhere
+		f.IntervalStart = endTime
+		if start, ok := addTime(endTime, unit, -length); ok {
 			f.IntervalStart = start
 		}
 	}
 }
+
+// missingStatistic is the cell method of an interval whose statistic the file
+// does not name (255), so that its values are not taken for those of an instant.
+const missingStatistic = "unknown statistic"
 
 // cellMethod is the CF cell method of a code of table 4.10; where CF has none,
 // the words of the table.
@@ -420,7 +436,7 @@ func cellMethod(statistic int) string {
 	case 101:
 		return "mode"
 	case 255:
-		return ""
+		return missingStatistic
 	}
 	if e, ok := lookUpCode(0, "4.10", statistic); ok {
 		return lowerFirst(e.meaning)

@@ -133,6 +133,12 @@ func spell(unit string) string {
 		return "m-1"
 	case "1/m":
 		return "m-1"
+	case "1/s":
+		return "s-1"
+	case "PPB":
+		return "ppb"
+	case "0=no; 1=yes":
+		return "Code table 4.222"
 	case "0.001/s":
 		return "0.001 s-1"
 	}
