@@ -19,10 +19,12 @@ import (
 const (
 	// headBytes is how much of a file is looked at to tell its kind.
 	headBytes = 64 << 10
-	// maxFileBytes bounds what is held of one file, and what a compressed file
-	// may unfold to. Files of netCDF that are not compressed are read in place
-	// and may be larger.
-	maxFileBytes = 2 << 30
+	// maxFileBytes bounds what is held of one file. Files of netCDF that are not
+	// compressed are read in place and may be larger.
+	maxFileBytes = 4 << 30
+	// maxUnfoldedBytes bounds what a compressed file may unfold to: ten times the
+	// largest that public stores serve compressed.
+	maxUnfoldedBytes = 1 << 30
 )
 
 // inputFile is a file whose beginning has been read.
@@ -61,13 +63,14 @@ func openInput(path string) (*inputFile, error) {
 		return nil, plainPathError(err)
 	}
 	if bytes.HasPrefix(in.head, []byte{0x1f, 0x8b}) {
-		in.gunzip()
+		in.gunzip(maxUnfoldedBytes)
 	}
 	return in, nil
 }
 
-// gunzip unfolds the whole file, of any number of gzip members (RFC 1952).
-func (in *inputFile) gunzip() {
+// gunzip unfolds the whole file, of any number of gzip members (RFC 1952), up
+// to a ceiling. What came before an error is kept.
+func (in *inputFile) gunzip(ceiling int64) {
 	in.inPlace, in.head = false, nil
 	fail := func(at int, reason error, format string, arguments ...any) {
 		in.err = &ingest.FormatError{File: in.path, Offset: int64(at), Detail: fmt.Sprintf(format, arguments...), Err: reason}
@@ -82,12 +85,12 @@ func (in *inputFile) gunzip() {
 		return
 	}
 	var unfolded bytes.Buffer
-	n, err := io.Copy(&unfolded, io.LimitReader(reader, maxFileBytes+1))
+	n, err := io.Copy(&unfolded, io.LimitReader(reader, ceiling+1))
 	in.bytes = unfolded.Bytes()
 	switch {
-	case n > maxFileBytes:
+	case n > ceiling:
 		in.bytes = nil
-		fail(0, ingest.ErrUnsupported, "gzip unfolds to more than %d bytes", maxFileBytes)
+		fail(0, ingest.ErrUnsupported, "gzip unfolds to more than %d bytes", ceiling)
 	case errors.Is(err, io.ErrUnexpectedEOF):
 		fail(int(n), ingest.ErrTruncated, "gzip ends early")
 	case err != nil:
