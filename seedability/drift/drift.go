@@ -29,7 +29,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"runtime"
 	"sync"
 	"sync/atomic"
@@ -176,7 +175,7 @@ func (j *job) open(m medium, release Release, options *Options) error {
 			m.time(m.first).Format(time.RFC3339), m.time(m.last).Format(time.RFC3339))
 	}
 	j.metric = m.metric(j.x, j.y)
-	if _, ok := m.newAir().TerrainAltitudeM(j.x, j.y); !ok || !(math.Abs(j.metric.IPerEastM) < 1) {
+	if _, ok := m.newAir().TerrainAltitudeM(j.x, j.y); !ok {
 		return fmt.Errorf("drift: site %s: %w: no values there", name, ErrNoRelease)
 	}
 	return nil
