@@ -103,8 +103,15 @@ func (p *page) table(heading string, rows [][]string) {
 	}
 	aligned := tabwriter.NewWriter(p.w, 0, 0, 2, ' ', 0)
 	for _, row := range rows {
+		cells := make([]string, len(row))
+		for k, cell := range row {
+			// One line and no tabs, whatever a file's own text holds.
+			if cells[k] = strings.Join(strings.Fields(cell), " "); cells[k] == "" {
+				cells[k] = "-"
+			}
+		}
 		if p.err == nil {
-			_, p.err = fmt.Fprintln(aligned, "  "+strings.Join(row, "\t"))
+			_, p.err = fmt.Fprintln(aligned, "  "+strings.Join(cells, "\t"))
 		}
 	}
 	if err := aligned.Flush(); p.err == nil {

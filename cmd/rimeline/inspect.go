@@ -452,10 +452,12 @@ func validText(f *grid.Field) string {
 }
 
 func gridText(g *grid.Grid) string {
-	if g == nil || g.NI == 0 {
-		return "-"
-	}
-	if g.Name == "" {
+	switch {
+	case g == nil:
+		return ""
+	case g.NI == 0:
+		return g.Name
+	case g.Name == "":
 		return fmt.Sprintf("%dx%d", g.NI, g.NJ)
 	}
 	return fmt.Sprintf("%s %dx%d", g.Name, g.NI, g.NJ)

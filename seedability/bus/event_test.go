@@ -79,14 +79,14 @@ func TestEventBytesAreFixed(t *testing.T) {
 	e := event(t, "saddlehorn", releaseTime, struct {
 		Score float64 `json:"score"`
 	}{69.78})
-	e.Extensions = map[string]any{"zeta": "z", "alpha": "a"}
+	e.Extensions = map[string]any{"zeta": "z", "alpha": "a", "b": 1, "c": 2, "d": 3, "e": 4}
 	got, err := json.Marshal(e)
 	if err != nil {
 		t.Fatal(err)
 	}
 	want := `{"specversion":"1.0","id":"` + e.ID + `","source":"/rimeline/larkspur","type":"rimeline.score.v1",` +
 		`"subject":"rimeline.larkspur.score.saddlehorn","time":"2026-01-14T08:00:00Z","datacontenttype":"application/json",` +
-		`"dataschema":"urn:rimeline:schema:score:v1","alpha":"a","zeta":"z","data":{"score":69.78}}`
+		`"dataschema":"urn:rimeline:schema:score:v1","alpha":"a","b":1,"c":2,"d":3,"e":4,"zeta":"z","data":{"score":69.78}}`
 	if string(got) != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}

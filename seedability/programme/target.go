@@ -125,12 +125,8 @@ func (t *Target) Centroid() grid.LatLon {
 				ringX += (ax + bx) * cross / 3
 				ringY += (ay + by) * cross / 3
 			}
-			// Outer rings count positive and holes negative, however they turn.
-			sign := 1.0
-			if (ringArea < 0) != (k > 0) {
-				sign = -1
-			}
-			sum, sumX, sumY = sum+sign*ringArea, sumX+sign*ringX, sumY+sign*ringY
+			// Outer rings turn counter-clockwise and count positive, holes negative.
+			sum, sumX, sumY = sum+ringArea, sumX+ringX, sumY+ringY
 		}
 	}
 	return grid.LatLon{LatitudeDeg: y0 + sumY/sum, LongitudeDeg: grid.NormalLongitudeDeg(x0 + sumX/sum)}

@@ -113,6 +113,12 @@ func TestAreaAndCentroid(t *testing.T) {
 	if got := square.AreaM2() / 1e6; math.Abs(got/6628.006-1) > .006 {
 		t.Errorf("area %.2f km2, on the ellipsoid %.2f", got, 6628.006)
 	}
+	// Slanting edges, straight in longitude and latitude, on the sphere of 6371
+	// km: pyproj 3.7.2, Geod(a=6371000, b=6371000).polygon_area_perimeter of the
+	// triangle with 20000 points an edge.
+	if got, want := target(t, `{"type":"Polygon","coordinates":[[[10,46],[14,46.3],[10.3,49.2],[10,46]]]}`).AreaM2()/1e6, 53416.54426; math.Abs(got/want-1) > 1e-8 {
+		t.Errorf("triangle: %.5f km2, want %.5f", got, want)
+	}
 	centre := square.Centroid()
 	if math.Abs(centre.LatitudeDeg-44.5) > 1e-9 || math.Abs(centre.LongitudeDeg+114.5) > 1e-9 {
 		t.Errorf("centroid %+v, want 44.5 N 114.5 W (symmetry)", centre)
