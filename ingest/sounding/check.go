@@ -1,9 +1,10 @@
 package sounding
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 )
 
 // Bounds of what is physically plausible. They are wide on purpose: common
@@ -94,24 +95,42 @@ func (r *Report) mark() []string {
 }
 
 func (r *Report) heightsOutOfOrder() (count int, firstPa float64) {
-	type point struct{ pa, m float64 }
-	var points []point
-	for _, l := range r.Levels {
-		if l.PressurePa > 0 && !math.IsNaN(l.GeopotentialHeightM) && l.Suspect&(SuspectPressure|SuspectHeight) == 0 &&
-			l.Significance&Extrapolated == 0 {
-			points = append(points, point{l.PressurePa, l.GeopotentialHeightM})
+	// The file's own order is mostly that of falling pressure already.
+	points, inOrder := 0, true
+	last := math.Inf(1)
+	for i := range r.Levels {
+		if l := &r.Levels[i]; l.measuredPoint() {
+			points++
+			inOrder = inOrder && l.PressurePa <= last
+			last = l.PressurePa
 		}
 	}
-	sort.SliceStable(points, func(i, j int) bool { return points[i].pa > points[j].pa })
-	for i := 1; i < len(points); i++ {
-		if points[i].pa < points[i-1].pa && points[i].m < points[i-1].m {
+	order := make([]int, 0, points)
+	for i := range r.Levels {
+		if r.Levels[i].measuredPoint() {
+			order = append(order, i)
+		}
+	}
+	if !inOrder {
+		slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(r.Levels[b].PressurePa, r.Levels[a].PressurePa) })
+	}
+	for k := 1; k < len(order); k++ {
+		below, above := &r.Levels[order[k-1]], &r.Levels[order[k]]
+		if above.PressurePa < below.PressurePa && above.GeopotentialHeightM < below.GeopotentialHeightM {
 			if count == 0 {
-				firstPa = points[i].pa
+				firstPa = above.PressurePa
 			}
 			count++
 		}
 	}
 	return count, firstPa
+}
+
+// measuredPoint tells whether pressure and height are both there and neither
+// doubted nor extrapolated.
+func (l *Level) measuredPoint() bool {
+	return l.PressurePa > 0 && !math.IsNaN(l.GeopotentialHeightM) &&
+		l.Suspect&(SuspectPressure|SuspectHeight) == 0 && l.Significance&Extrapolated == 0
 }
 
 // markBelowGround marks the heights of standard surfaces that lie below the

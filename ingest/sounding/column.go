@@ -1,8 +1,9 @@
 package sounding
 
 import (
+	"cmp"
 	"math"
-	"sort"
+	"slices"
 
 	"rimeline/grid"
 )
@@ -72,12 +73,11 @@ func (r Report) Column() grid.Column {
 		column.SurfaceAltitudeM = byPressure[0].GeopotentialHeightM
 	}
 	levels := insertByHeight(byPressure, byHeight)
-	sort.SliceStable(levels, func(i, j int) bool {
-		a, b := &levels[i], &levels[j]
+	slices.SortStableFunc(levels, func(a, b Level) int {
 		if math.IsNaN(a.GeopotentialHeightM) || math.IsNaN(b.GeopotentialHeightM) {
-			return a.PressurePa > b.PressurePa
+			return cmp.Compare(b.PressurePa, a.PressurePa)
 		}
-		return a.GeopotentialHeightM < b.GeopotentialHeightM
+		return cmp.Compare(a.GeopotentialHeightM, b.GeopotentialHeightM)
 	})
 
 	nan := math.NaN()
@@ -173,7 +173,7 @@ func (l *Level) fillFrom(other *Level) {
 // mergeByPressure sorts by falling pressure and joins levels of one pressure.
 // An extrapolated level is never joined with a measured one.
 func mergeByPressure(levels []Level) []Level {
-	sort.SliceStable(levels, func(i, j int) bool { return levels[i].PressurePa > levels[j].PressurePa })
+	slices.SortStableFunc(levels, func(a, b Level) int { return cmp.Compare(b.PressurePa, a.PressurePa) })
 	merged := levels[:0]
 	for _, l := range levels {
 		joined := false
@@ -293,9 +293,7 @@ func insertByHeight(byPressure, byHeight []Level) []Level {
 		}
 		alone = append(alone, l)
 	}
-	sort.SliceStable(alone, func(i, j int) bool {
-		return alone[i].GeopotentialHeightM < alone[j].GeopotentialHeightM
-	})
+	slices.SortStableFunc(alone, func(a, b Level) int { return cmp.Compare(a.GeopotentialHeightM, b.GeopotentialHeightM) })
 	for i := range alone {
 		if i > 0 && alone[i].GeopotentialHeightM-alone[i-1].GeopotentialHeightM <= sameLevelM {
 			alone[i].fillFrom(&alone[i-1])

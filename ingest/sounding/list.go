@@ -13,8 +13,9 @@ import (
 )
 
 var (
+	// Both are tried only on lines that hold one of their fixed words.
 	listTitle  = regexp.MustCompile(`(\d{5})( ?[^<>\r\n]{0,120}?)Observations (?:at|for) (\d\d)Z (\d\d) ([A-Z][a-z]{2}) (\d{4})`)
-	listNoData = regexp.MustCompile(`(?i)can't get [^<>\r\n]{0,160}|no data available[^<>\r\n]{0,160}|unable to retrieve[^<>\r\n]{0,160}`)
+	listNoData = regexp.MustCompile(`(?i)can't get |no data available|unable to retrieve`)
 	listTag    = regexp.MustCompile(`<[^<>]{0,200}>`)
 )
 
@@ -67,6 +68,15 @@ func DecodeList(file string, b []byte) ([]Report, error) {
 	return d.reports, d.err()
 }
 
+func hasAny(line []byte, words ...string) bool {
+	for _, word := range words {
+		if bytes.Contains(line, []byte(word)) {
+			return true
+		}
+	}
+	return false
+}
+
 func clipLong(s []byte) string {
 	return fmt.Sprintf("%+q", string(s[:min(len(s), 200)]))
 }
@@ -96,12 +106,16 @@ func (d *listDecoder) line(line []byte, offset int) bool {
 		d.add(d.message(), offset, ingest.ErrCorrupt, "line of %d bytes", len(line))
 		return true
 	}
-	if listNoData.Match(line) {
+	if hasAny(line, "an't get", "ata available", "to retrieve") && listNoData.Match(line) {
 		d.flush()
 		d.add(d.message(), offset, ErrNoSounding, "the reply says %s", clipLong(bytes.TrimSpace(line)))
 		return true
 	}
-	if m := listTitle.FindSubmatch(line); m != nil {
+	var m [][]byte
+	if hasAny(line, "Observations ") {
+		m = listTitle.FindSubmatch(line)
+	}
+	if m != nil {
 		d.flush()
 		if len(d.reports) >= MaxReports {
 			d.add(d.message(), offset, ingest.ErrCorrupt, "more than %d soundings", MaxReports)

@@ -94,6 +94,7 @@ func (p *tempPart) pilot() bool { return p.kind == "PP" || p.kind == "QQ" || p.k
 
 // split cuts the text into parts and hands each to its flight.
 func (d *tempDecoder) split(b []byte) {
+	text := string(b) // groups are slices of it
 	var current *tempPart
 	var words []group // of the current part, from the first behind the marker
 	finish := func() {
@@ -125,6 +126,7 @@ func (d *tempDecoder) split(b []byte) {
 			}
 			finish()
 			current = &tempPart{kind: string(word[:2]), letter: word[2], offset: start}
+			words = make([]group, 0, 64)
 		case current == nil:
 		case string(word) == "NIL":
 			current.nilled = true
@@ -133,15 +135,19 @@ func (d *tempDecoder) split(b []byte) {
 				d.add(len(d.flights)+1, start, ingest.ErrCorrupt, "more than %d groups in one part", 6*MaxLevels)
 				return
 			}
+			g := group{text[start:pos], start}
+			if ends {
+				g.text = text[start : pos-1]
+			}
 			if len(word) != 5 && !(current.mobile() && len(words) == 0) {
 				reason := ingest.ErrCorrupt
 				if pos == len(b) && !ends {
 					reason = ingest.ErrTruncated
 				}
 				d.add(len(d.flights)+1, start, reason, "group %s has %d characters, not 5", clip(word), len(word))
-				word = []byte(missingGroup)
+				g.text = missingGroup
 			}
-			words = append(words, group{string(word), start})
+			words = append(words, g)
 		case current.mobile() && len(words) == 0 && len(word) <= 9:
 			words = append(words, group{string(word), start}) // call sign
 		default:
