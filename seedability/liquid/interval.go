@@ -40,7 +40,7 @@ func Where(altitudesM []float64, maximumGapM float64, conditions ...[]float64) [
 		if to == 1 {
 			top = altitudesM[k]
 		}
-		if open && from == 0 {
+		if open { // then every condition holds at its top, and from is 0
 			found[len(found)-1].TopAltitudeM = top
 		} else {
 			found = append(found, Interval{low + from*depth, top})

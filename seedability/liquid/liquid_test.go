@@ -178,6 +178,9 @@ func TestCloudRules(t *testing.T) {
 		{"over ice when cold", WangRossow(), moist(-10, 50, 60, 80, 80, 60, 50), []layer{{1000 + 100*(1+(84/1.1022-60)/20), 1300 + 100*(80-84/1.1022)/20}}},
 		{"92 % at the ground", Zhang(), moist(5, 50, 80, 91, 91, 60, 50), nil},
 		{"merged over a moist gap", Zhang(), moist(5, 50, 97, 97, 88, 97, 97, 50), []layer{{1100 - 100*(97-91.9)/47, 1500 + 100*(97-91.5)/47}}},
+		// 70 % between the layers is dry, but they are only 200 m apart.
+		{"merged over a short gap", Zhang(), moist(5, 50, 97, 97, 70, 97, 97, 50), []layer{{1100 - 100*(97-91.9)/47, 1500 + 100*(97-91.5)/47}}},
+		{"not over a long dry gap", Zhang(), moist(5, 50, 97, 97, 70, 70, 70, 97, 97, 50), []layer{{1100 - 100*(97-91.9)/47, 1200 + 100*(97-91.8)/27}, {1600 - 100*(97-91.4)/27, 1700 + 100*(97-91.3)/47}}},
 	} {
 		var got []layer
 		for _, l := range test.rule.Layers(test.levels, 1000) {

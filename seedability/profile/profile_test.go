@@ -647,3 +647,130 @@ func BenchmarkDerive(b *testing.B) {
 		_ = Derive(column, options)
 	}
 }
+
+func TestDuplicatesFillEachOther(t *testing.T) {
+	column := stormColumn()
+	want := Derive(column, DefaultOptions())
+	split := column
+	split.Levels = nil
+	for _, l := range column.Levels { // temperatures apart from winds, as in coded reports
+		wind := grid.MissingLevel()
+		wind.AltitudeM, wind.PressurePa, wind.EastwardMPerS, wind.NorthwardMPerS = l.AltitudeM+0.2, l.PressurePa, l.EastwardMPerS, l.NorthwardMPerS
+		l.EastwardMPerS, l.NorthwardMPerS = math.NaN(), math.NaN()
+		split.Levels = append(split.Levels, l, wind)
+	}
+	got := Derive(split, DefaultOptions())
+	verify(t, []check{
+		{"levels", float64(got.LevelsUsed), float64(want.LevelsUsed), 0, "computed by hand: one a pair"},
+		{"700 hPa wind", float64(got.Isobaric[1].WindSpeedMPerS), float64(want.Isobaric[1].WindSpeedMPerS), 1e-9, "the same column"},
+		{"mixed-layer top", float64(got.Stability.MixedLayerTopAltitudeM), float64(want.Stability.MixedLayerTopAltitudeM), 1e-9, "the same column"},
+	})
+}
+
+// dryColumn puts potential temperatures and winds at altitudes, at the pressure
+// of the standard atmosphere.
+func dryColumn(rows ...[3]float64) grid.Column {
+	column := grid.Column{SurfaceAltitudeM: rows[0][0]}
+	for _, row := range rows {
+		l := grid.MissingLevel()
+		l.AltitudeM, l.PressurePa = row[0], thermo.StandardPressurePa(row[0])
+		l.AirTemperatureK = thermo.AirTemperatureOfPotentialK(l.PressurePa, row[1])
+		l.EastwardMPerS, l.NorthwardMPerS = row[2], 0
+		column.Levels = append(column.Levels, l)
+	}
+	return column
+}
+
+func TestMixedLayerTop(t *testing.T) {
+	d := Derive(dryColumn([3]float64{1000, 290, 0}, [3]float64{1500, 290.1, 5}, [3]float64{2000, 292, 8}), DefaultOptions())
+	// Ri_b is 0.0676 at 1500 m and 1.0568 at 2000 m.
+	verify(t, []check{{"Ri_b 0.25", float64(d.Stability.MixedLayerTopAltitudeM), 1592.2, 0.2, "computed by hand: g/theta dtheta dz / du^2, linear between levels"}})
+	// Ri_b is 0.3382 at 1500 m: not turbulent any more.
+	d = Derive(dryColumn([3]float64{1000, 290, 0}, [3]float64{1500, 290.5, 5}, [3]float64{2000, 290.6, 20}), DefaultOptions())
+	verify(t, []check{{"Ri_b 0.25, once", float64(d.Stability.MixedLayerTopAltitudeM), 1369.6, 0.2, "computed by hand"}})
+	if d := Derive(dryColumn([3]float64{1000, 290, 0}, [3]float64{1500, 290, 5}), DefaultOptions()); d.Stability.MixedLayerTopAltitudeM.Known() {
+		t.Error("neutral to the top: want no mixed-layer top")
+	}
+}
+
+func TestGapsAreNotBridged(t *testing.T) {
+	options := DefaultOptions()
+	options.Barrier = &Barrier{CrestAltitudeM: 2500, TowardDeg: 90, ReleaseAltitudeM: 1000}
+	// Temperature between 1100 and 3100 m is missing, wind is not.
+	column := dryColumn([3]float64{1000, 290, 9}, [3]float64{1100, 290, 9}, [3]float64{1800, 291, 10}, [3]float64{2500, 292, 11}, [3]float64{3100, 293, 12}, [3]float64{3400, 294, 13})
+	column.Levels[2].AirTemperatureK, column.Levels[3].AirTemperatureK = math.NaN(), math.NaN()
+	d := Derive(column, options)
+	flow := d.Barrier
+	if flow.CrestTemperatureK.Known() || flow.Froude.Known() || flow.Trapping.Verdict != VerdictUnknown {
+		t.Errorf("2000 m without temperature: %+v", flow)
+	}
+	verify(t, []check{
+		{"wind is known", float64(flow.CrossBarrierMPerS), 14900.0 / 1500, 1e-9, "computed by hand: 9 m/s for 100 m, 9 to 10 and 10 to 11 m/s over 700 m each"},
+		{"covered", float64(flow.CoveredShare), 100.0 / 1500, 1e-9, "computed by hand"},
+	})
+	if !slices.ContainsFunc(d.Missing, func(s string) bool { return strings.Contains(s, "7 % of the layer has temperature") }) {
+		t.Errorf("missing %q does not say how much is covered", d.Missing)
+	}
+
+	// A level exactly at 700 hPa stands by itself.
+	lone := dryColumn([3]float64{1000, 285, 5}, [3]float64{3100, 300, 15}, [3]float64{5000, 310, 20})
+	lone.Levels[1].PressurePa = 70000
+	if at := Derive(lone, DefaultOptions()).Isobaric[1]; float64(at.AltitudeM) != 3100 || float64(at.WindSpeedMPerS) != 15 {
+		t.Errorf("700 hPa between gaps: %+v, want the level itself", at)
+	}
+}
+
+func TestPlumeEntersAboveTheRelease(t *testing.T) {
+	column := stormColumn() // saturated from 2000 to 3000 m
+	options := DefaultOptions()
+	options.ReleaseAltitudeM = 2600
+	verify(t, []check{{"inside cloud", float64(Derive(column, options).Cloud.PlumeEntryAltitudeM), 2600, 0, "it is there already"}})
+	options.ReleaseAltitudeM = 3200
+	if c := Derive(column, options).Cloud; c.PlumeEntryAltitudeM.Known() {
+		t.Errorf("above cloud: entry at %g m, want none", float64(c.PlumeEntryAltitudeM))
+	}
+}
+
+func TestLiquidIsHeldToWhatWasObserved(t *testing.T) {
+	column := stormColumn()
+	for k := range column.Levels {
+		l := &column.Levels[k]
+		l.AirTemperatureK += 8
+		l.DewPointK = l.AirTemperatureK
+	}
+	e := Derive(column, DefaultOptions()).Liquid.Estimates[0]
+	// 0.4 of the adiabatic content passes 0.6 g m-3 some 900 m above the base;
+	// all levels between 0 and -25 C, 3077 to 4500 m, are then at the limit.
+	zeroM := 2000 + (280.15-273.15)/0.0065
+	verify(t, []check{{"at the limit", float64(e.SupercooledKgPerM2), 0.6e-3 * (4500 - zeroM), 1e-3, "J. Climate Appl. Meteor. 25, 1271: the single maximum was 0.60 g m-3"}})
+	if !strings.Contains(e.Reason, "held to 0.60 g m-3") {
+		t.Errorf("reason %q does not say so", e.Reason)
+	}
+}
+
+// A strong gradient in a thin dry layer under cloud does not forbid: the rule is
+// for air that is mostly unsaturated.
+func TestStableAirUnderCloudDoesNotForbid(t *testing.T) {
+	column := stormColumn()
+	for k := range column.Levels {
+		l := &column.Levels[k]
+		l.EastwardMPerS = 20
+		if l.AltitudeM >= 2000 && l.AltitudeM <= 4000 {
+			l.DewPointK = l.AirTemperatureK
+		}
+		if l.AltitudeM < 2000 { // isothermal below cloud: theta rises by 10 K/km
+			l.AirTemperatureK = 272.15
+			l.DewPointK = 268.15
+		}
+	}
+	options := DefaultOptions()
+	options.Barrier = &Barrier{CrestAltitudeM: 3500, TowardDeg: 90, ReleaseAltitudeM: 1600}
+	flow := Derive(column, options).Barrier
+	if flow.Trapping.Verdict == VerdictTrapped || !(flow.SaturatedShare > 0.7) {
+		t.Errorf("%+v: 400 m of stable air under 1500 m of cloud", flow)
+	}
+	options.Barrier.CrestAltitudeM = 2300
+	if flow = Derive(column, options).Barrier; flow.Trapping.Verdict != VerdictTrapped {
+		t.Errorf("%+v: 400 m of stable air under 300 m of cloud", flow)
+	}
+}

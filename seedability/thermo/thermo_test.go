@@ -339,6 +339,7 @@ func TestPrecipitableWater(t *testing.T) {
 	air := func(p float64) MoistAir { return MoistAirOf(p, 280, q) }
 	verify(t, []check{
 		{"constant humidity", PrecipitableWaterKgPerM2([]MoistAir{air(90000), air(80000), air(50000)}), q * 40000 / GravityMPerS2, 1e-6, "computed by hand"},
+		{"humidity linear in pressure", PrecipitableWaterKgPerM2([]MoistAir{MoistAirOf(90000, 280, 0.004), MoistAirOf(80000, 275, 0.003), MoistAirOf(60000, 265, 0.001)}), (0.0035*10000 + 0.002*20000) / GravityMPerS2, 1e-6, "computed by hand"},
 		{"a level without dew point", PrecipitableWaterKgPerM2([]MoistAir{air(90000), {80000, 280, math.NaN()}, air(50000)}), q * 40000 / GravityMPerS2, 1e-6, "computed by hand"},
 	})
 	for _, levels := range [][]MoistAir{nil, {air(90000)}, {air(50000), air(90000)}} {
