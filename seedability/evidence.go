@@ -47,6 +47,9 @@ func (s *assessor) weighSounding() {
 		}
 	}
 	if s.nearest == nil {
+		if n := len(s.evidence.Soundings); n > 0 {
+			s.note("none of the soundings given (%d) is recent and near enough to count", n)
+		}
 		return
 	}
 	apart := s.release.Sub(s.nearest.Column.Time).Abs()

@@ -151,6 +151,7 @@ type job struct {
 	done     atomic.Int64
 	records  int
 	tracks   []trackSample // members x records
+	pooled   *[]trackSample
 	lengths  []int         // records of each member
 	ensemble Ensemble
 }
@@ -184,10 +185,12 @@ func (j *job) open(m medium, release Release, options *Options) error {
 func (j *job) allocate() {
 	n := j.options.Members
 	j.records = int(j.options.MaxDuration/j.options.Step) + 1
-	j.tracks, _ = trackPool.Get().([]trackSample)
-	if len(j.tracks) < n*j.records {
-		j.tracks = make([]trackSample, n*j.records)
+	j.pooled, _ = trackPool.Get().(*[]trackSample)
+	if j.pooled == nil || len(*j.pooled) < n*j.records {
+		tracks := make([]trackSample, n*j.records)
+		j.pooled = &tracks
 	}
+	j.tracks = *j.pooled
 	j.lengths = make([]int, n)
 	j.ensemble = Ensemble{Release: j.release, Seed: j.options.Seed, Members: make([]Member, n)}
 }
@@ -196,8 +199,8 @@ func (j *job) allocate() {
 // the tracks go.
 func (j *job) close() {
 	j.ensemble.Track = j.meanTrack()
-	trackPool.Put(j.tracks) //nolint:staticcheck // a slice header a release is nothing
-	j.tracks, j.lengths = nil, nil
+	trackPool.Put(j.pooled)
+	j.tracks, j.pooled, j.lengths = nil, nil, nil
 }
 
 // trackPool keeps the tracks of one release for the next.
