@@ -5,6 +5,7 @@ import (
 	"compress/gzip"
 	"encoding/json"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -481,6 +482,34 @@ func TestInspectEveryRealSoundingAndNetCDF(t *testing.T) {
 			}
 			if strings.Contains(o.stdout, "NaN") {
 				t.Errorf("%s: NaN in JSON", path)
+			}
+		}
+	}
+}
+
+// Whatever a file holds, what is printed is JSON and the status says whether
+// there was an error.
+func TestInspectDamagedFiles(t *testing.T) {
+	random := rand.New(rand.NewPCG(7, 11))
+	files := []string{stormModel}
+	for _, pattern := range []string{"../../testdata/sounding/larkmoor.*", "../../ingest/bufr/testdata/*.bufr"} {
+		more, err := filepath.Glob(pattern)
+		if err != nil || len(more) == 0 {
+			t.Fatalf("%s: %d files, %v", pattern, len(more), err)
+		}
+		files = append(files, more...)
+	}
+	for _, path := range files {
+		whole := content(t, path)
+		for range 20 {
+			b := bytes.Clone(whole[:1+random.IntN(len(whole))])
+			for range random.IntN(6) {
+				b[random.IntN(len(b))] = byte(random.IntN(256))
+			}
+			o := rimeline(t, "inspect", "--json", write(t, "damaged", b))
+			object := decoded[[]fileObject](t, o)[0]
+			if o.status > statusFailed || (o.status == statusFailed) != (object.Error != "") {
+				t.Errorf("%s: status %d, error %q", path, o.status, object.Error)
 			}
 		}
 	}
