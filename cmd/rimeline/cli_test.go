@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"compress/gzip"
+	"context"
 	"encoding/json"
 	"math"
 	"math/rand/v2"
@@ -512,5 +513,18 @@ func TestInspectDamagedFiles(t *testing.T) {
 				t.Errorf("%s: status %d, error %q", path, o.status, object.Error)
 			}
 		}
+	}
+}
+
+// After a signal what was printed is still JSON, and the status says that it is
+// not all.
+func TestInspectStopped(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	var stdout, stderr bytes.Buffer
+	status := run(ctx, []string{"inspect", "--json", stormModel, stormModel}, &stdout, &stderr)
+	objects := decoded[[]fileObject](t, outcome{status, stdout.String(), stderr.String()})
+	if status != statusFailed || len(objects) != 1 || objects[0].Error == "" || !strings.Contains(stderr.String(), "stopped by a signal") {
+		t.Errorf("status %d, %d objects, %q", status, len(objects), stderr.String())
 	}
 }

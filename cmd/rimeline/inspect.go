@@ -46,22 +46,26 @@ func (c *inspectCommand) Run(env *environment) error {
 		} else if !env.JSON && k > 0 {
 			fmt.Fprintln(out)
 		}
-		if err := show(env, out, path); err != nil {
+		err := show(env, out, path)
+		if env.Err() != nil {
+			break
+		}
+		if err != nil {
 			failed = true
 			env.warn("%s", strings.ReplaceAll(err.Error(), "\n", "\nrimeline: "))
 		}
 		if err := out.Flush(); err != nil {
 			return err
 		}
-		if env.Err() != nil {
-			return env.Err()
-		}
 	}
-	if env.JSON {
+	if env.JSON { // closed after a signal too, so that it can be read
 		fmt.Fprintln(out, "\n]")
 	}
 	if err := out.Flush(); err != nil {
 		return err
+	}
+	if env.Err() != nil {
+		return env.Err()
 	}
 	if failed {
 		return errReported
