@@ -10,6 +10,8 @@ import (
 	"sync"
 	"testing"
 
+	"github.com/fhs/go-netcdf/netcdf"
+
 	"rimeline/ingest"
 	"rimeline/ingest/testfiles"
 )
@@ -159,6 +161,26 @@ func TestHugeClaimNetCDF4(t *testing.T) {
 	if _, err := f.Values(t.Context(), "big"); err == nil {
 		t.Error("10^9 values were read of a file of a few kB")
 	}
+}
+
+// Each ceiling by itself, in a file large enough for the others.
+func TestCeilings(t *testing.T) {
+	f := &File{name: "ceilings", size: 1 << 40}
+	v := &variable{name: "v", kind: netcdf.DOUBLE}
+	if err := f.readable(v, maxPoints); err != nil {
+		t.Error(err)
+	}
+	checkError(t, "points", f.readable(v, maxPoints+1), 0)
+	v.chunks = []uint64{maxChunkBytes / 8}
+	if err := f.readable(v, 1); err != nil {
+		t.Error(err)
+	}
+	v.chunks[0]++
+	checkError(t, "chunk", f.readable(v, 1), 0)
+	v.chunks = []uint64{1 << 40, 1 << 40}
+	checkError(t, "chunk that overflows", f.readable(v, 1), 0)
+	v.chunks, f.size = nil, 1000
+	checkError(t, "inflation", f.readable(v, (spareInflation+maxInflation*1000)/8+1), 0)
 }
 
 // A cancelled context stops before and between reads.

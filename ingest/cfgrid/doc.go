@@ -25,7 +25,8 @@
 // months and years, whose length is not fixed.
 //
 // Of damaged input: the header of a classic file is checked here, byte by byte,
-// before the library sees it. Of an HDF5 file only signature, superblock and
-// end of file are checked; what lies within is read by HDF5. Decode files of
-// untrusted origin in a child process.
+// before the library sees it. Of an HDF5 file only signature, superblock and end
+// of file are; the rest is HDF5's, which crashes or hangs on a few damaged files
+// in a thousand. Open files of untrusted origin with a Prober, whose child
+// process tries them first. What one read may ask for is bounded, see read.go.
 package cfgrid

@@ -338,8 +338,8 @@ func (f *File) setTimes(field *grid.Field, s *source, index []uint64) {
 
 // referenceOf reads the run's start as wgrib2 writes it: seconds since 1970 in
 // an attribute of time.
-func (f *File) referenceOf(time_ *variable) (reference time.Time) {
-	if seconds, has := time_.number("reference_time"); has && isTimeUnits(time_.text("units")) {
+func (f *File) referenceOf(coordinate *variable) (reference time.Time) {
+	if seconds, has := coordinate.number("reference_time"); has && isTimeUnits(coordinate.text("units")) {
 		return timeAxis{unitS: 1}.at(seconds)
 	}
 	return reference
