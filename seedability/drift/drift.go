@@ -152,7 +152,7 @@ type job struct {
 	records  int
 	tracks   []trackSample // members x records
 	pooled   *[]trackSample
-	lengths  []int         // records of each member
+	lengths  []int // records of each member
 	ensemble Ensemble
 }
 

@@ -463,3 +463,78 @@ func TestRelation(t *testing.T) {
 		t.Errorf("quantiles %v (linear between order statistics)", q)
 	}
 }
+
+// TestSteps: a minute is divided where the air moves more than half a cell.
+func TestSteps(t *testing.T) {
+	for _, c := range []struct {
+		wind    grid.Wind
+		stepDeg float64
+		want    int // steps a minute
+	}{
+		// Cells of 0.05 degrees are 4.26 km from west to east at 40 N.
+		{grid.Wind{EastwardMPerS: 10}, 0.05, 1},                // 600 m: 0.14 cells
+		{grid.Wind{EastwardMPerS: 60}, 0.05, 2},                // 3600 m: 0.85 cells
+		{grid.Wind{NorthwardMPerS: 20}, 0.01, 3},               // 1200 m of 1112: 1.08 cells
+		{grid.Wind{EastwardMPerS: 1, UpwardMPerS: 3}, 0.05, 4}, // 180 m of 100: 1.8 layers
+	} {
+		o := certain()
+		o.MaxDuration = 3 * time.Minute
+		e := run(t, simple{wind: c.wind, temperature: everywhere(260), stepDeg: c.stepDeg}.box(t), Release{}, o)
+		if got := e.Members[0].Steps; got != 3*c.want {
+			t.Errorf("%+v on %g degrees: %d steps in 3 min, want %d", c.wind, c.stepDeg, got, 3*c.want)
+		}
+	}
+}
+
+// TestAirSlidesAlongTheGround: where the model's wind would cross the ground,
+// still air follows it closely instead of bouncing off.
+func TestAirSlidesAlongTheGround(t *testing.T) {
+	box := simple{
+		wind: grid.Wind{EastwardMPerS: 10}, temperature: lapse(283, 0.0065), stepDeg: 0.03,
+		terrain: func(p grid.LatLon) float64 { return 1500 + 6000*math.Max(p.LongitudeDeg+107, 0) }, // 7 % upwards
+	}.box(t)
+	o := certain()
+	o.MaxDuration = 20 * time.Minute
+	e := run(t, box, Release{HeightAboveGroundM: 5}, o)
+	for _, p := range e.Track {
+		if p.HeightAboveGroundM < minHeightM-0.01 || p.HeightAboveGroundM > 5.01 {
+			t.Fatalf("after %s %g m above ground", p.Age, p.HeightAboveGroundM)
+		}
+	}
+	if last := e.Track[len(e.Track)-1]; last.AltitudeM < 1500+500 {
+		t.Errorf("risen to %g m only", last.AltitudeM)
+	}
+}
+
+// TestSublimationNeedsOneDeepLayer: two dry layers of 400 m with a moist one
+// between do not cost a crystal its life, one of 800 m does.
+func TestSublimationNeedsOneDeepLayer(t *testing.T) {
+	for _, c := range []struct {
+		moistFrom, moistTo float64
+		want               Fate
+	}{{900, 1300, Landed}, {1700, 1800, Sublimated}} {
+		a, err := grid.NewAtmosphere(grid.Analytic{
+			Grid: around(61, 61, 0.05), Times: hourly(6),
+			HeightsM: []float64{10, 100, 495, 505, 890, 905, 1295, 1310, 1690, 1705, 1795, 1810, 1990, 2010, 3000},
+			StateAt: func(p grid.Position, heightM float64, _ time.Time) grid.State {
+				s := grid.State{Wind: grid.Wind{EastwardMPerS: 5}, AirTemperatureK: 263.15, PressurePa: 1.225 * 287.05 * 263.15}
+				relative := 0.3
+				if heightM > 1700 || heightM > c.moistFrom && heightM < c.moistTo || heightM < 500 {
+					relative = 1
+				}
+				s.SpecificHumidity = 0.622 * 286 * relative / s.PressurePa // 2.86 hPa: saturation at -10 °C
+				if heightM > 1700 {
+					s.CloudLiquidKgPerKg = 3e-4
+				}
+				return s
+			},
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		e := run(t, a, Release{HeightAboveGroundM: 2200}, certain())
+		if e.Count(c.want) != 8 {
+			t.Errorf("moist from %g to %g m: %v, want %v", c.moistFrom, c.moistTo, e.Counts(), c.want)
+		}
+	}
+}
