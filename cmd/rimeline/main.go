@@ -42,6 +42,7 @@ type commandLine struct {
 	Check   checkCommand   `cmd:"" help:"Validate a programme file and say in plain words what it will do."`
 
 	DecodeChild decodeChildCommand `cmd:"" hidden:"" help:"Decode messages for a parent process, on standard input and output."`
+	ProbeChild  probeChildCommand  `cmd:"" hidden:"" help:"Read a netCDF-4 file for a parent process, on standard input and output."`
 }
 
 const description = `Judges when and where ground-based seeding in winter storms can work: reads model grids and soundings, follows the agent from each site to where its ice would land, and scores it. Advice for people on duty; it decides nothing.

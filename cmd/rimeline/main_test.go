@@ -8,10 +8,10 @@ import (
 	"testing"
 )
 
-// TestMain lets the test binary be the decoder child that the pool starts: the
-// pool runs the same program with the subcommand decode-child.
+// TestMain lets the test binary be the child processes that this program starts
+// of itself.
 func TestMain(m *testing.M) {
-	if len(os.Args) == 2 && os.Args[1] == "decode-child" {
+	if len(os.Args) == 2 && (os.Args[1] == "decode-child" || os.Args[1] == "probe-child") {
 		os.Exit(run(context.Background(), os.Args[1:], os.Stdout, os.Stderr))
 	}
 	os.Exit(m.Run())

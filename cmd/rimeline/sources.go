@@ -46,13 +46,7 @@ func isSounding(head []byte) bool {
 }
 
 func openNetCDF(env *environment, in *inputFile) (*contents, error) {
-	var file *cfgrid.File
-	var err error
-	if in.inPlace {
-		file, err = cfgrid.OpenPath(in.path)
-	} else {
-		file, err = cfgrid.Open(in.path, in.bytes)
-	}
+	file, err := openNetCDFFile(env, in)
 	if err != nil {
 		return nil, err
 	}
