@@ -66,13 +66,29 @@ func (m bitmap) rank(end int) int {
 func (m bitmap) spread(dst, packed []float32, first int) {
 	missing := float32(math.NaN())
 	next := 0
-	for i := range dst {
+	for i := 0; i < len(dst); {
 		point := first + i
+		if point&7 == 0 && i+8 <= len(dst) {
+			// Points with and without values lie in patches.
+			switch m[point>>3] {
+			case 0xff:
+				copy(dst[i:i+8], packed[next:next+8])
+				next, i = next+8, i+8
+				continue
+			case 0:
+				for k := range dst[i : i+8] {
+					dst[i+k] = missing
+				}
+				i += 8
+				continue
+			}
+		}
 		if m[point>>3]&(0x80>>(point&7)) != 0 {
 			dst[i] = packed[next]
 			next++
 		} else {
 			dst[i] = missing
 		}
+		i++
 	}
 }

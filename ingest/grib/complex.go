@@ -28,8 +28,8 @@ type complexPacking struct {
 const (
 	groupBatch = 512
 	chunkSize  = 2048
-	// A group may be unpacked up to three numbers past its end.
-	chunkSlack = 4
+	// A group may be unpacked past its end, by a load or by lanes.
+	chunkSlack = laneOverrun
 )
 
 // absent marks a missing value among packed numbers; those of the narrow path
@@ -161,7 +161,7 @@ func (d *complexDecoding) decode(dst []float32, want span) error {
 			return err
 		}
 		if d.narrow(maxWidth) {
-			d.unpackNarrow(n, &out)
+			d.unpackNarrow(n, maxWidth, &out)
 		} else {
 			d.unpackWide(n, &out)
 		}
@@ -244,21 +244,33 @@ func unpackPlain(dst []uint32, r *bitReader, width uint) {
 }
 
 // unpackNarrow unpacks n described groups chunk by chunk.
-func (d *complexDecoding) unpackNarrow(n int, out *spanWriter) {
+func (d *complexDecoding) unpackNarrow(n int, maxWidth uint32, out *spanWriter) {
 	s := d.scratch
+	byLanes := haveLanes && maxWidth <= maxLaneWidth
 	filled := 0
 	flush := func() bool {
 		d.emit(s.chunk[:filled], out)
 		filled = 0
 		return out.complete(d.done)
 	}
-	for group := range n {
+	for group := 0; group < n; group++ {
+		if byLanes {
+			groups, numbers := d.unpackRun(group, n, s.chunk[filled:])
+			if groups > 0 {
+				if d.missingManagement != 0 {
+					d.markMissing(group, groups, s.chunk[filled:filled+numbers])
+				}
+				filled += numbers
+				if group += groups; group == n {
+					break
+				}
+				if flush() {
+					return
+				}
+			}
+		}
 		length, width := int(s.lengths[group]), uint(s.widths[group])
 		add := int32(s.references[group]) + int32(d.bias)
-		missing := int32(math.MaxInt32) // numbers from here on are missing
-		if d.missingManagement != 0 {
-			missing = d.firstMissing(s.references[group], width, add)
-		}
 		for length > 0 {
 			if filled == chunkSize && flush() {
 				return
@@ -266,11 +278,7 @@ func (d *complexDecoding) unpackNarrow(n int, out *spanWriter) {
 			m := min(length, chunkSize-filled)
 			unpackGroup(s.chunk[filled:filled+m+chunkSlack-1], m, d.data, d.numbers, width, add)
 			if d.missingManagement != 0 {
-				for i, v := range s.chunk[filled : filled+m] {
-					if v >= missing {
-						s.chunk[filled+i] = absent
-					}
-				}
+				d.markGroup(group, s.chunk[filled:filled+m])
 			}
 			d.numbers += uint64(m) * uint64(width)
 			filled += m
@@ -278,6 +286,26 @@ func (d *complexDecoding) unpackNarrow(n int, out *spanWriter) {
 		}
 	}
 	flush()
+}
+
+// markMissing replaces the numbers of some groups, one after the other in chunk,
+// that mean missing.
+func (d *complexDecoding) markMissing(first, groups int, chunk []int32) {
+	for group := first; group < first+groups; group++ {
+		length := d.scratch.lengths[group]
+		d.markGroup(group, chunk[:length])
+		chunk = chunk[length:]
+	}
+}
+
+func (d *complexDecoding) markGroup(group int, numbers []int32) {
+	s := d.scratch
+	missing := d.firstMissing(s.references[group], uint(s.widths[group]), int32(s.references[group])+int32(d.bias))
+	for i, v := range numbers {
+		if v >= missing {
+			numbers[i] = absent
+		}
+	}
 }
 
 // firstMissing is the least packed number, reference and bias added, that means

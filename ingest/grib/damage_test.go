@@ -252,3 +252,44 @@ func TestPredefinedBitmap(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// Groups that do not fit the counts and the bytes beside them.
+func TestGroupsThatDoNotFit(t *testing.T) {
+	numbers := make([]int64, 100)
+	for k := range numbers {
+		numbers[k] = int64(k * k % 37)
+	}
+	shape := complexShape{order: 2, octets: 2, lengths: []int{30, 30, 40}, lengthIncrement: 1}
+	section5, section7, ok := complexOf(numbers, shape)
+	if !ok {
+		t.Fatal("shape")
+	}
+	const lastLength = 43 - 1 // octets 43 to 46 of section 5
+	for _, test := range []struct {
+		name   string
+		change func(section5, section7 []byte) []byte
+		detail string
+	}{
+		{"one value more", func(s5, s7 []byte) []byte { s5[lastLength+3]++; return s7 }, "more than the 100 values"},
+		{"one value less", func(s5, s7 []byte) []byte { s5[lastLength+3]--; return s7 }, "groups hold 99 values"},
+		{"2^32 values more", func(s5, s7 []byte) []byte { copy(s5[lastLength:], "\xff\xff\xff\xff"); return s7 }, "more than the 100 values"},
+		{"section 7 shorter", func(_, s7 []byte) []byte { return sectionOf(7, s7[5:len(s7)-3]) }, "packed numbers need"},
+		{"section 7 without groups", func(_, s7 []byte) []byte { return sectionOf(7, s7[5:12]) }, "groups need"},
+		{"section 7 without first values", func(_, s7 []byte) []byte { return sectionOf(7, s7[5:8]) }, "spatial differencing needs"},
+		{"empty section 7", func(_, s7 []byte) []byte { return sectionOf(7) }, "spatial differencing needs"},
+		{"more groups than values", func(s5, s7 []byte) []byte { s5[32-1] = 1; return s7 }, "groups for 100 values"},
+		{"order 3", func(s5, s7 []byte) []byte { s5[48-1] = 3; return s7 }, "order 3"},
+		{"descriptors of 5 octets", func(s5, s7 []byte) []byte { s5[49-1] = 5; return s7 }, "5 octets"},
+		{"missing value management 3", func(s5, s7 []byte) []byte { s5[23-1] = 3; return s7 }, "management 3"},
+		{"widths of 255 bits", func(s5, s7 []byte) []byte { s5[36-1] = 255; return s7 }, "bits a number"},
+	} {
+		s5 := bytes.Clone(section5)
+		s7 := test.change(s5, section7)
+		b := messageOf(0, identificationOf(), gridOf(100, 1), productOf(0, 0), s5, noBitmap, s7)
+		fields, err := Decode(context.Background(), test.name, b, Options{})
+		placed(t, err, len(b))
+		if len(fields) != 0 || err == nil || !strings.Contains(err.Error(), test.detail) {
+			t.Errorf("%s: %d fields, %v, want %q", test.name, len(fields), err, test.detail)
+		}
+	}
+}

@@ -268,10 +268,9 @@ func (d *decoding) unpack(dst []float32, want span) error {
 	default:
 		scratch := scratches.Get().(*complexScratch)
 		defer scratches.Put(scratch)
-		table := newScaleTable(d.scaling, len(dst), &scratch.table)
 		for row := range want.rows {
 			first := uint64(want.first + row*want.line)
-			unpackSimple(dst[row*want.width:][:want.width], d.data, first*uint64(d.bits), d.bits, &table)
+			unpackSimple(dst[row*want.width:][:want.width], d.data, first*uint64(d.bits), d.bits, d.scaling, scratch)
 		}
 		return nil
 	}

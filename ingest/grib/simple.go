@@ -7,22 +7,28 @@ import (
 
 // unpackSimple reads len(dst) numbers of equal width from bit position pos of
 // data (template 5.0). The caller has proved that the bits are there.
-func unpackSimple(dst []float32, data []byte, pos uint64, width uint, table *scaleTable) {
-	switch {
-	case width == 0:
+func unpackSimple(dst []float32, data []byte, pos uint64, width uint, scale scaling, scratch *complexScratch) {
+	if width == 0 {
 		// Constant field: R itself, as ecCodes and g2c take it, whatever D is.
-		constant := float32(table.reference)
+		constant := float32(scale.reference)
 		for i := range dst {
 			dst[i] = constant
 		}
 		return
+	}
+	if haveLanes && width <= maxLaneWidth {
+		done := unpackByLanes(dst, data, pos, width, scale, scratch)
+		dst, pos = dst[done:], pos+uint64(done)*uint64(width)
+	}
+	table := newScaleTable(scale, len(dst), &scratch.table)
+	switch {
 	case width <= 14 && table.reach(1<<width-1):
 		unpackByTable(dst, data, pos, width, table.values)
 	case width <= 28:
-		unpackPairs(dst, data, pos, width, table.scaling)
+		unpackPairs(dst, data, pos, width, scale)
 	default:
 		for i := range dst {
-			dst[i] = table.value(int64(bitsAt(data, pos, width)))
+			dst[i] = scale.value(int64(bitsAt(data, pos, width)))
 			pos += uint64(width)
 		}
 	}
