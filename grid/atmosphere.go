@@ -34,8 +34,10 @@ type Atmosphere struct {
 	heightsM     []float64
 	thicknessM   []float64 // of layer k, between heights k and k+1
 	perThickness []float64 // and 1 / thickness
-	levelAt      []uint8   // highest level, but the last, not above n / levelsPerM
-	levelsPerM   float64
+	// rungs finds the level of a height without a search: one entry for every
+	// 1/rungsPerM metres.
+	rungs     []rung
+	rungsPerM float64
 
 	times       []time.Time
 	seconds     []float64 // since times[0]
@@ -46,6 +48,9 @@ type Atmosphere struct {
 	terrainM  []float32
 	metrics   []Metric
 	surfacePa []float32 // per time and column
+	// ground is terrainM of the cell to the north and east of a column, as the
+	// coefficients of 1, x, y and xy.
+	ground [][4]float32
 
 	// hot holds nodeSize numbers a node, level fastest, then i, j, time: the
 	// two levels above and below a particle lie in 64 contiguous bytes.
@@ -79,9 +84,9 @@ const (
 	iceSize
 )
 
-// levelTableStepM is the resolution of the table that finds a level, finer
+// rungM is the length of the intervals in which a level is looked up, shorter
 // where levels are closer.
-const levelTableStepM = 10
+const rungM = 10
 
 // Metric turns displacements over the ground into grid steps at one column and
 // back. The two matrices are inverse to each other.
@@ -176,7 +181,7 @@ func (a *Atmosphere) Notes() []string { return slices.Clone(a.notes) }
 
 // MemoryBytes that the values of the box take.
 func (a *Atmosphere) MemoryBytes() int64 {
-	return 4*int64(len(a.hot)+len(a.ice)+len(a.terrainM)+len(a.surfacePa)) + 64*int64(len(a.metrics))
+	return 4*int64(len(a.hot)+len(a.ice)+5*len(a.terrainM)+len(a.surfacePa)) + 64*int64(len(a.metrics))
 }
 
 // Report says in one line what the box is.
@@ -216,17 +221,7 @@ func newBox(g *Grid, heightsM []float64, times []time.Time) (*Atmosphere, error)
 		a.thicknessM = append(a.thicknessM, heightsM[k+1]-heightsM[k])
 		a.perThickness = append(a.perThickness, 1/a.thicknessM[k])
 	}
-	step := slices.Min(append([]float64{levelTableStepM}, a.thicknessM...))
-	a.levelsPerM = 1 / step
-	k := 0
-	for n := 0; n <= int(heightsM[len(heightsM)-1]*a.levelsPerM); n++ {
-		// The highest level not above the interval's lower end, which rounding
-		// must not put too high.
-		for k < len(heightsM)-2 && heightsM[k+1] <= float64(n)*step*(1-1e-9) {
-			k++
-		}
-		a.levelAt = append(a.levelAt, uint8(k))
-	}
+	a.setRungs()
 	columns := ni * nj
 	const ceiling = 1 << 30 // numbers, 4 GiB: far above any box of use
 	if nodes := uint64(columns) * uint64(len(heightsM)) * uint64(len(times)); nodes*nodeSize > ceiling {
@@ -240,6 +235,45 @@ func newBox(g *Grid, heightsM []float64, times []time.Time) (*Atmosphere, error)
 		a.surfacePa[k] = float32(math.NaN())
 	}
 	return a, a.setMetrics()
+}
+
+// rung says which level lies below a range of heights, and where in it the next
+// one begins.
+type rung struct {
+	level                                         int
+	floorM, perThickness, nextM, perNextThickness float64
+}
+
+// setRungs makes intervals so short that none holds two levels.
+func (a *Atmosphere) setRungs() {
+	step := slices.Min(append([]float64{rungM}, a.thicknessM...))
+	a.rungsPerM = 1 / step
+	last := len(a.heightsM) - 2 // the lower level of the last layer
+	k := 0
+	for n := 0; n <= int(a.heightsM[last+1]*a.rungsPerM); n++ {
+		// The highest level not above the interval's lower end, which rounding
+		// must not put too high.
+		for k < last && a.heightsM[k+1] <= float64(n)*step*(1-1e-9) {
+			k++
+		}
+		r := rung{k, a.heightsM[k], a.perThickness[k], math.Inf(1), 0}
+		if k < last {
+			r.nextM, r.perNextThickness = a.heightsM[k+1], a.perThickness[k+1]
+		}
+		a.rungs = append(a.rungs, r)
+	}
+}
+
+// setGround follows from terrainM.
+func (a *Atmosphere) setGround() {
+	a.ground = make([][4]float32, a.ni*a.nj)
+	for j := range a.nj - 1 {
+		for i := range a.ni - 1 {
+			c := j*a.ni + i
+			sw, se, nw, ne := a.terrainM[c], a.terrainM[c+1], a.terrainM[c+a.ni], a.terrainM[c+a.ni+1]
+			a.ground[c] = [4]float32{sw, se - sw, nw - sw, ne - nw - se + sw}
+		}
+	}
 }
 
 // node is the index of the first number of a column's lowest node.
@@ -536,8 +570,9 @@ func (a *Atmosphere) ColumnAt(p LatLon, at time.Time) (Column, bool) {
 	return column, len(column.Levels) >= 2
 }
 
-// finish sets what follows from the nodes: stability.
+// finish sets what follows from the nodes and the terrain.
 func (a *Atmosphere) finish() {
+	a.setGround()
 	levels := len(a.heightsM)
 	eachRow(a.nj*len(a.times), func(row int) {
 		for i := range a.ni {

@@ -50,6 +50,7 @@ type Air struct {
 	// point is, 0 where it is lower than the lowest.
 	Below, Above  AirOnLevel
 	LevelFraction float64
+	PerThicknessM float64 // 1 / (height of Above - height of Below)
 }
 
 // AirOnLevel is the wind and stability of one level of the box.
@@ -105,12 +106,12 @@ func (t *Tracer) find(x, y, altitudeM, seconds float64) bool {
 	i, j := min(int(x), a.ni-2), min(int(y), a.nj-2)
 	fx, fy := float32(x-float64(i)), float32(y-float64(j))
 	column := j*a.ni + i
-	south, north := a.terrainM[column:column+2], a.terrainM[column+a.ni:column+a.ni+2]
+	ground := &a.ground[column]
+	c.terrainM = float64(ground[0] + fx*ground[1] + fy*(ground[2]+fx*ground[3]))
+	c.heightM = altitudeM - c.terrainM
 	w11 := fx * fy
 	w10, w01 := fx-w11, fy-w11
 	w00 := 1 - fx - w01
-	c.terrainM = float64(w00*south[0] + w10*south[1] + w01*north[0] + w11*north[1])
-	c.heightM = altitudeM - c.terrainM
 
 	k := 0
 	c.upper = 0
@@ -118,14 +119,14 @@ func (t *Tracer) find(x, y, altitudeM, seconds float64) bool {
 		if !(height <= t.highestM) {
 			return false
 		}
-		n := int(height * a.levelsPerM)
-		k = int(a.levelAt[n])
-		// No interval of the table holds more than one level. (Compiled without
-		// a branch: which level it is cannot be predicted.)
-		if a.heightsM[k+1] <= height {
+		rung := &a.rungs[int(height*a.rungsPerM)]
+		k = rung.level
+		floor, perThickness := rung.floorM, rung.perThickness
+		if height >= rung.nextM {
 			k++
+			floor, perThickness = rung.nextM, rung.perNextThickness
 		}
-		c.upper = float32((height - a.heightsM[k]) * a.perThickness[k])
+		c.upper = float32((height - floor) * perThickness)
 	} else if !(height <= 0) && !(height >= 0) { // NaN: no terrain here
 		return false
 	}
@@ -210,7 +211,7 @@ func (t *Tracer) Air(x, y, altitudeM, seconds float64, s *Air) bool {
 	difference := float64(below[nodeP] - above[nodeP])
 	s.PressurePa = linear - f*(1-f)/2*difference*difference/linear
 
-	s.LevelFraction = f
+	s.LevelFraction, s.PerThicknessM = f, t.a.perThickness[c.level]
 	k := c.level
 	s.Below = AirOnLevel{t.a.heightsM[k], float64(below[nodeX]), float64(below[nodeY]), float64(below[nodeStability])}
 	s.Above = AirOnLevel{t.a.heightsM[k+1], float64(above[nodeX]), float64(above[nodeY]), float64(above[nodeStability])}
@@ -229,10 +230,7 @@ func (t *Tracer) TerrainAltitudeM(x, y float64) (float64, bool) {
 	}
 	i, j := min(int(x), a.ni-2), min(int(y), a.nj-2)
 	fx, fy := float32(x-float64(i)), float32(y-float64(j))
-	column := j*a.ni + i
-	south, north := a.terrainM[column:column+2], a.terrainM[column+a.ni:column+a.ni+2]
-	w11 := fx * fy
-	w10, w01 := fx-w11, fy-w11
-	terrainM := float64((1-fx-w01)*south[0] + w10*south[1] + w01*north[0] + w11*north[1])
+	ground := &a.ground[j*a.ni+i]
+	terrainM := float64(ground[0] + fx*ground[1] + fy*(ground[2]+fx*ground[3]))
 	return terrainM, terrainM == terrainM
 }

@@ -133,8 +133,9 @@ func (t *tangentAir) Air(x, y, altitudeM, seconds float64, into *grid.Air) bool 
 		XPerS: u, YPerS: v, UpwardMPerS: s.UpwardMPerS, TerrainAltitudeM: terrainM, HeightAboveGroundM: heightM,
 		AirTemperatureK: s.AirTemperatureK, PressurePa: s.PressurePa, SpecificHumidity: s.SpecificHumidity,
 		CloudLiquidKgPerKg: s.CloudLiquidKgPerKg, StabilityPerS2: s.StabilityPerS2,
-		Below: grid.AirOnLevel{HeightAboveGroundM: heightM - 0.5, XPerS: u, YPerS: v, StabilityPerS2: s.StabilityPerS2},
-		Above: grid.AirOnLevel{HeightAboveGroundM: heightM + 0.5, XPerS: u, YPerS: v, StabilityPerS2: s.StabilityPerS2},
+		Below:         grid.AirOnLevel{HeightAboveGroundM: heightM - 0.5, XPerS: u, YPerS: v, StabilityPerS2: s.StabilityPerS2},
+		PerThicknessM: 1,
+		Above:         grid.AirOnLevel{HeightAboveGroundM: heightM + 0.5, XPerS: u, YPerS: v, StabilityPerS2: s.StabilityPerS2},
 	}
 	return true
 }

@@ -80,20 +80,15 @@ func (w *worker) follow(j *job, index int) {
 	track := j.tracks[index*j.records : (index+1)*j.records]
 
 	released, step := p.seconds, o.Step.Seconds()
-	for n := 0; ; n++ {
-		if n == len(track) || !p.read() {
-			break
-		}
-		track[n] = p.sample()
-		j.lengths[index] = n + 1
-		if n+1 == len(track) {
-			break
-		}
-		if p.advance(min(released+float64(n+1)*step, j.medium.last)) {
-			return // ended
-		}
-		if p.seconds >= j.medium.last {
-			break
+	if p.read() {
+		track[0] = p.sample()
+		j.lengths[index] = 1
+		for n := 1; n < len(track) && p.seconds < j.medium.last; n++ {
+			if p.advance(min(released+float64(n)*step, j.medium.last)) {
+				return // ended
+			}
+			track[n] = p.sample()
+			j.lengths[index] = n + 1
 		}
 	}
 	p.lose()
@@ -156,7 +151,8 @@ func (p *particle) sample() trackSample {
 }
 
 // advance goes on to a time, in as many steps as the Courant number asks for.
-// p.now is the air at the start; true where the particle ended.
+// p.now is the air at the start, and then at the end; true where the particle
+// ended.
 func (p *particle) advance(until float64) bool {
 	for {
 		p.look()
@@ -176,10 +172,6 @@ func (p *particle) advance(until float64) bool {
 		}
 		if p.seconds >= until {
 			return false
-		}
-		if !p.read() {
-			p.lose()
-			return true
 		}
 	}
 }
@@ -212,28 +204,34 @@ func (p *particle) step(dt, u, v, w float64) bool {
 	}
 	p.at.x += mix.x
 	p.at.y += mix.y
-	terrainM, ok := p.air.TerrainAltitudeM(p.at.x, p.at.y)
-	if !ok {
+	sunkM := start.z - p.at.z
+	p.at.z += mix.z
+	if ice && p.dry(sunkM) {
+		p.end(Sublimated)
+		return true
+	}
+	if !p.read() {
 		p.lose()
 		return true
 	}
-	carriedM := p.at.z - terrainM
+	terrainM := p.now.TerrainAltitudeM
 	if ice {
-		if p.dry(start.z - p.at.z) {
-			p.end(Sublimated)
+		if p.at.z <= terrainM {
+			p.land(start, heightM, p.at.z-terrainM, dt)
 			return true
 		}
-		if carriedM+mix.z <= 0 {
-			p.land(start, heightM, carriedM+mix.z, dt)
-			return true
-		}
-		p.at.z += mix.z
 		return false
 	}
 	// Air follows the ground where the model's wind would cross it, and eddies
 	// are reflected by it.
-	carriedM = max(carriedM, minHeightM)
-	p.at.z = terrainM + max(math.Abs(carriedM+mix.z), minHeightM)
+	carriedM := max(p.at.z-mix.z-terrainM, minHeightM)
+	if z := terrainM + max(math.Abs(carriedM+mix.z), minHeightM); math.Abs(z-p.at.z) > 1e-6 {
+		p.at.z = z
+		if !p.read() {
+			p.lose()
+			return true
+		}
+	}
 	return false
 }
 
@@ -267,9 +265,9 @@ func (p *particle) mix(dt float64) point {
 	high := t.diffusionM2PerS(speed+(1-f)*shear, above.StabilityPerS2, above.HeightAboveGroundM)
 	gradient := 0.0
 	if f > 0 {
-		gradient = (high - low) / (above.HeightAboveGroundM - below.HeightAboveGroundM)
+		gradient = (high - low) * air.PerThicknessM
 	}
-	k := max(low+f*(high-low)+gradient*gradient*dt/2, 0)
+	k := low + f*(high-low) + gradient*gradient*dt/2
 	return point{i, j, gradient*dt + math.Sqrt(2*k*dt)*p.random.NormFloat64()}
 }
 

@@ -136,10 +136,24 @@ func quickDamping(stabilityPerS2 float64) *damped {
 
 // diffusionM2PerS is K on one level: all of it up to two thirds of the mixing
 // depth, none above four thirds, unless the air there is unstable itself.
+// (Plain comparisons: they are predicted, and min and max of floats are slow.)
 func (t *Turbulence) diffusionM2PerS(speedMPerS, stabilityPerS2, heightM float64) float64 {
 	k := t.perSpeedM * speedMPerS * quickDamping(stabilityPerS2).diffusion
-	share := min(max(2-1.5*heightM*t.perDepth, -min(stabilityPerS2, 0)/5e-5), 1)
-	return min(max(k*max(share, 0), minDiffusionM2PerS), maxDiffusionM2PerS)
+	if share := 2 - 1.5*heightM*t.perDepth; share < 1 {
+		if unstable := stabilityPerS2 / -5e-5; unstable > share {
+			share = unstable
+		}
+		if share < 1 {
+			k *= share
+		}
+	}
+	if k > maxDiffusionM2PerS {
+		return maxDiffusionM2PerS
+	}
+	if k > minDiffusionM2PerS {
+		return k
+	}
+	return minDiffusionM2PerS
 }
 
 // prepare works out what does not change along the way.
