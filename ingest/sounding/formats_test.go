@@ -240,6 +240,15 @@ func TestListForms(t *testing.T) {
 	if l := at(t, reports[0], 250, 0); l.WindSpeedMPerS != 104 {
 		t.Errorf("104 m/s read as %g", l.WindSpeedMPerS)
 	}
+	// Values as wide as their columns touch each other.
+	touching := strings.Replace(good, "  100.0  16097  -58.7  -83.7", "  100.0  16097-100.25-120.50", 1)
+	reports, err = Decode("touching", []byte(touching))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l := at(t, reports[0], 100, 0); l.GeopotentialHeightM != 16097 || !near(l.AirTemperatureK, 273.15-100.25, 1e-9) || !near(l.DewPointK, 273.15-120.5, 1e-9) {
+		t.Errorf("%+v", l)
+	}
 	reports, err = Decode("two", []byte(good+strings.Replace(good, "12Z 14 Jan", "00Z 15 Jan", 1)))
 	if err != nil || len(reports) != 2 {
 		t.Fatalf("two soundings: %d, %v", len(reports), err)
@@ -330,6 +339,7 @@ func TestJSONForms(t *testing.T) {
 		{"bad time", `{"profiles":[{"station":"A","valid":"yesterday","profile":[{"pres":850}]}]}`, "not an RFC 3339 time", ingest.ErrCorrupt, 1, 1},
 		{"deep", `{"profiles":` + strings.Repeat("[", 100000), "expected", ingest.ErrCorrupt, 0, 0},
 		{"deep elsewhere", `{"profiles":0,"x":` + strings.Repeat("[", 100000), "expected", ingest.ErrCorrupt, 0, 0},
+		{"deep objects", strings.Repeat(`{"a":`, 100000), "too deep", ingest.ErrCorrupt, 0, 0},
 		{"deep before", `{"x":` + strings.Repeat("[", 100000) + `,"profiles":[]}`, "too deep", ingest.ErrCorrupt, 0, 0},
 	} {
 		reports, err := DecodeJSON("json", []byte(test.text))
@@ -419,6 +429,19 @@ func TestBUFKITForms(t *testing.T) {
 			t.Errorf("%s: %d reports, want %d", test.name, len(reports), test.reports)
 		}
 		checkDecoded(t, []byte(test.text), reports, err)
+	}
+}
+
+// Cloud fraction read from the file by eye: 1.00 and 100.00 per cent.
+func TestBUFKITCloud(t *testing.T) {
+	reports, err := Decode("nam", testfiles.Read(t, "bufkit/2017040100Z_nam_kmso.buf"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for hPa, want := range map[float64]float64{778.6: 0, 768.6: 0.01, 757: 1} {
+		if l := at(t, reports[0], hPa, ModelLevel); l.CloudFraction != want {
+			t.Errorf("%g hPa: cloud %g, want %g", hPa, l.CloudFraction, want)
+		}
 	}
 }
 

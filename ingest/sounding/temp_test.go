@@ -199,6 +199,9 @@ func TestTEMPCodeFigures(t *testing.T) {
 	if l := at(t, knots, 900, Surface); !near(l.WindSpeedMPerS, 12*1852.0/3600, 1e-12) {
 		t.Errorf("12 knots are %g m/s", l.WindSpeedMPerS)
 	}
+	if r := decodeOne(t, "TTAA 51121 72990 99900 00000 36012 88999 77999="); r.DayOfMonth != 1 || !near(r.Levels[0].WindSpeedMPerS, 12*1852.0/3600, 1e-12) {
+		t.Errorf("51121: day %d, %+v", r.DayOfMonth, r.Levels[0])
+	}
 	if r := decodeOne(t, "TTAA 14121 72990 99012 00000 36012 88999 77999="); math.Abs(r.Levels[0].PressurePa-101200) > 1e-6 {
 		t.Errorf("99012: %g Pa, want 101200", r.Levels[0].PressurePa)
 	}
@@ -249,6 +252,14 @@ func TestTEMPLastWind(t *testing.T) {
 			map[float64]bool{832: true, 200: true, 150: true, 100: false}},
 		{"Id 2, wind to 250 hPa", "TTAA 64122" + common + "20171 54968 15354 56372 10610 58775 88999 77999=",
 			map[float64]bool{832: true, 250: true, 200: false, 150: false, 100: false}},
+		{"Id 3, but the wind of 250 hPa is there", "TTAA 64123" + common + "20171 54968 15354 56372 10610 58775 88999 77999=",
+			map[float64]bool{832: true, 300: true, 250: true, 200: false, 150: false}},
+		// -66 C looks like the indicator of a maximum wind, and a wind from 150
+		// degrees like that of 150 hPa: here only Id can tell.
+		{"Id 2, doubtful groups, no wind", "TTAA 64122" + common + "20171 54968 15354 66572 10610 77575 88999 77999=",
+			map[float64]bool{250: true, 200: false, 150: false, 100: false}},
+		{"Id 1, doubtful groups, wind", "TTAA 64121" + common + "20171 54968 15020 15354 66572 10031 10610 77575 26010 88999 77999=",
+			map[float64]bool{250: true, 200: true, 150: true, 100: true}},
 		{"Id 2, ends at 200 hPa", "TTAA 64122" + common + "20171 54968=",
 			map[float64]bool{250: true, 200: false}},
 		{"Id /, no wind", "TTAA 6412/ 72990 99832 01104 00128 ///// 92772 ///// 85468 ///// 70999 08704 50553 23340 40713 33558 88999 77999=",
