@@ -1,6 +1,6 @@
 module rimeline
 
-go 1.26.0
+go 1.26.3
 
 require (
 	codeberg.org/go-fonts/liberation v0.5.0 // indirect
@@ -11,6 +11,7 @@ require (
 	github.com/ajstarks/svgo v0.0.0-20211024235047-1546f124cd8b // indirect
 	github.com/alecthomas/kong v1.17.0 // indirect
 	github.com/antithesishq/antithesis-sdk-go v0.8.0-default-no-op // indirect
+	github.com/dsnet/compress v0.0.1 // indirect
 	github.com/fhs/go-netcdf v1.2.1 // indirect
 	github.com/goccy/go-yaml v1.19.2 // indirect
 	github.com/golang/freetype v0.0.0-20170609003504-e2365dfdc4a0 // indirect
