@@ -242,6 +242,16 @@ func TestTEMPStandardHeights(t *testing.T) {
 // 150 or 100 hPa, 2 for 250 or 200, and "/" for no winds at all.
 func TestTEMPLastWind(t *testing.T) {
 	common := " 72990 99832 01104 18006 00128 ///// ///// 92772 ///// ///// 85468 ///// ///// 70999 08704 23534 50553 23340 25055 40713 33558 25070 30909 47762 25595 25028 54164 26104 "
+	// -30 C at 30 hPa looks like the height of 30 hPa: only Id tells that 50 hPa
+	// has no wind.
+	high := decodeOne(t, "TTCC 64127 72990 70865 71568 15020 50064 67574 30380 30583 88999 77999=")
+	if l := at(t, high, 50, Standard); !math.IsNaN(l.WindSpeedMPerS) {
+		t.Errorf("50 hPa: %+v", l)
+	}
+	if l := at(t, high, 30, Standard); l.GeopotentialHeightM != 23800 || !near(l.AirTemperatureK, 273.15-30.5, 1e-9) {
+		t.Errorf("30 hPa: %+v", l)
+	}
+
 	for _, test := range []struct {
 		name, text string
 		winds      map[float64]bool

@@ -250,21 +250,23 @@ func (s *tempSections) windComes(levels []standardLevel, next int, expected bool
 	if len(s.groups) == 0 || !windLike(s.peek(0)) {
 		return false
 	}
-	follows := func(t string) bool {
-		if t == "" || isSection(t) {
-			return true
+	// How well a group fits as the start of what follows a level: the next
+	// standard surface fits best. -66 C looks like the indicator of a maximum
+	// wind, too.
+	fits := func(t string) int {
+		switch {
+		case t == "" || isSection(t) || next < len(levels) && t[:2] == levels[next].code,
+			t == "88999" || t == "77999" || t == "66999":
+			return 2
+		case t[:2] == "88" || t[:2] == "77" || t[:2] == "66":
+			return 1
 		}
-		switch t[:2] {
-		case "88", "77", "66":
-			return true
-		}
-		return next < len(levels) && t[:2] == levels[next].code
+		return 0
 	}
-	here, after := follows(s.peek(0)), follows(s.peek(1))
-	switch {
-	case after && !here:
+	switch here, after := fits(s.peek(0)), fits(s.peek(1)); {
+	case after > here:
 		return true
-	case here && !after:
+	case here > after:
 		return false
 	}
 	return expected
