@@ -15,7 +15,8 @@ var ErrUnsupportedProjection = errors.New("projection not supported")
 // conventions 1.11, appendix F). Numbers may have any numeric type, and may be
 // slices of one; standard_parallel may have two. Coordinates of the projection
 // are metres, as the conventions ask, or degrees for latitude_longitude and
-// rotated_latitude_longitude. Projections that need the size of the earth fail
+// rotated_latitude_longitude; angles of a geostationary grid in radians come to
+// metres times perspective_point_height. Projections that need the size of the earth fail
 // with ErrNoEarth where no attribute gives it.
 func ProjectionFromCF(attributes map[string]any) (Projection, error) {
 	a := cfAttributes{values: attributes}
@@ -114,6 +115,8 @@ func ProjectionFromCF(attributes map[string]any) (Projection, error) {
 		if a.err == nil {
 			projection, err = NewTransverseMercator(c)
 		}
+	case "geostationary":
+		projection, err = a.geostationary(falseEastingM, falseNorthingM)
 	default:
 		return nil, fmt.Errorf("grid_mapping_name %q: %w", name, ErrUnsupportedProjection)
 	}
@@ -151,6 +154,33 @@ func (a *cfAttributes) polarStereographic(name string, falseEastingM, falseNorth
 		return nil, a.err
 	}
 	return NewPolarStereographic(c)
+}
+
+func (a *cfAttributes) geostationary(falseEastingM, falseNorthingM float64) (Projection, error) {
+	c := Geostationary{
+		Earth:                    a.earth(),
+		PerspectivePointHeightM:  a.required("perspective_point_height"),
+		SubSatelliteLongitudeDeg: a.required("longitude_of_projection_origin"),
+		FalseEastingM:            falseEastingM,
+		FalseNorthingM:           falseNorthingM,
+	}
+	if latitude := a.number("latitude_of_projection_origin", 0); latitude != 0 {
+		a.fail("latitude_of_projection_origin %g is not 0", latitude)
+	}
+	// One of the two axes is enough (CF appendix F): the other is the fixed one.
+	sweep, _ := a.values["sweep_angle_axis"].(string)
+	fixed, _ := a.values["fixed_angle_axis"].(string)
+	switch {
+	case sweep == "x" || sweep == "" && fixed == "y":
+		c.SweepAxisX = true
+	case sweep == "y" || sweep == "" && fixed == "x":
+	default:
+		a.fail("sweep_angle_axis %q and fixed_angle_axis %q: neither says x or y", sweep, fixed)
+	}
+	if a.err != nil {
+		return nil, a.err
+	}
+	return NewGeostationary(c)
 }
 
 // cfAttributes keeps the first error, so that a list of attributes reads as

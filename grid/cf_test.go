@@ -75,7 +75,8 @@ func TestProjectionFromCFRefuses(t *testing.T) {
 	}{
 		{nil, nil},
 		{map[string]any{"grid_mapping_name": 5}, nil},
-		{map[string]any{"grid_mapping_name": "geostationary"}, ErrUnsupportedProjection},
+		{map[string]any{"grid_mapping_name": "vertical_perspective"}, ErrUnsupportedProjection},
+		{map[string]any{"grid_mapping_name": "geostationary"}, nil},
 		{map[string]any{"grid_mapping_name": "latitude_longitude", "longitude_of_prime_meridian": 2.337}, ErrUnsupportedProjection},
 		{lambert("earth_radius", nil), ErrNoEarth},
 		{lambert("earth_radius", "6370 km"), nil},

@@ -88,7 +88,9 @@ func isCyclic(x grid.Axis, columns int) bool {
 }
 
 // scaleAxes turns the units of projected axes into those of the projection:
-// metres, for rotated grids degrees.
+// metres, for rotated grids degrees. A geostationary grid may have its scanning
+// angles for axes; the height of the satellite makes metres of them (CF 1.11,
+// appendix F).
 func (f *File) scaleAxes(g *grid.Grid, x, y *variable) error {
 	toDegrees := g.Name == "rotated_latitude_longitude"
 	for _, axis := range []struct {
@@ -96,6 +98,10 @@ func (f *File) scaleAxes(g *grid.Grid, x, y *variable) error {
 		a *grid.Axis
 	}{{x, &g.X}, {y, &g.Y}} {
 		factor, known := axisFactor(axis.v.text("units"), toDegrees)
+		if view, is := grid.SatelliteView(g.Projection); is && !known {
+			factor, known = angleFactor(axis.v.text("units"))
+			factor *= view.PerspectivePointHeightM
+		}
 		if !known {
 			return f.error(ingest.ErrUnsupported, "%s: units %q of an axis of %s", axis.v.name, axis.v.text("units"), g.Name)
 		}
@@ -127,6 +133,19 @@ func axisFactor(units string, toDegrees bool) (float64, bool) {
 		return 1, true
 	case "km", "kilometer", "kilometers", "kilometre", "kilometres":
 		return 1000, true
+	}
+	return 0, false
+}
+
+// angleFactor gives the radians in a unit of angle.
+func angleFactor(units string) (float64, bool) {
+	switch strings.ToLower(strings.TrimSpace(units)) {
+	case "rad", "radian", "radians":
+		return 1, true
+	case "microradian", "microradians", "urad":
+		return 1e-6, true
+	case "degree", "degrees":
+		return math.Pi / 180, true
 	}
 	return 0, false
 }

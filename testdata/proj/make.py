@@ -34,6 +34,14 @@ CASES = {
     "transverse-sphere": ("+proj=tmerc +lat_0=0 +lon_0=15 +k_0=1 +R=6371229", (-80, 85, 8), (-40, 70, 7)),
 }
 
+GEOSTATIONARY = {
+    # name: PROJ parameters; places all around the disc, unseen ones give inf
+    "goes-east": "+proj=geos +h=35786023 +lon_0=-75 +sweep=x +a=6378137 +b=6356752.31414",
+    "goes-west": "+proj=geos +h=35786023 +lon_0=-137 +sweep=x +a=6378137 +b=6356752.31414",
+    "meteosat": "+proj=geos +h=35785831 +lon_0=0 +sweep=y +a=6378169 +b=6356583.8",
+    "himawari-sphere": "+proj=geos +h=35785863 +lon_0=140.7 +sweep=y +R=6371000 +x_0=1000 +y_0=-500",
+}
+
 # PROJ's own reading of the GRIB convention (pole rotation): o_lat_p is minus the
 # latitude of the south pole, lon_0 its longitude, o_lon_p minus the rotation.
 ROTATED = {
@@ -47,6 +55,21 @@ ROTATED = {
 
 
 def main(out):
+    with open(out + "/geostationary.tsv", "w") as f:
+        f.write("case\tlatitude_deg\tlongitude_deg\tx_m\ty_m\n")
+        for name, text in GEOSTATIONARY.items():
+            proj = Proj(text)
+            meridian = proj.crs.to_cf()["longitude_of_projection_origin"]
+            for lat in (-80, -61.5, -33.25, 0, 0.01, 21, 44.5, 60, 81):
+                for east in (-82, -80.5, -70, -44.75, -9.5, 0, 0.02, 30, 62.5, 80, 100, 179):
+                    lon = meridian + east
+                    x, y = proj(lon, lat)
+                    # On a sphere PROJ also maps what is behind the limb; its own
+                    # inverse then gives another place.
+                    back = proj(x, y, inverse=True) if math.isfinite(x) else (math.inf, math.inf)
+                    if not (abs(back[1] - lat) < 1e-6 and abs((back[0] - lon + 180) % 360 - 180) < 1e-6):
+                        x = y = math.inf
+                    f.write(f"{name}\t{lat:.6f}\t{lon:.6f}\t{x:.7f}\t{y:.7f}\n")
     with open(out + "/planes.tsv", "w") as f:
         f.write("case\tlatitude_deg\tlongitude_deg\tx_m\ty_m\tconvergence_deg\n")
         for name, (text, lats, lons) in CASES.items():
