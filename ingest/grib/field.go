@@ -254,16 +254,24 @@ func (d *decoding) unpack(dst []float32, want span) error {
 		return nil
 	case d.template == 41 && d.bits > 0:
 		out := spanWriter{span: want, dst: dst}
-		var values []float32
-		return unpackPNG(d.data, d.bits, d.at, func(from int, numbers []uint32) {
+		var row []float32
+		return unpackPNG(d.data, d.bits, d.at, func(from int, numbers []int32) {
 			if !out.touches(from, from+len(numbers)) {
 				return
 			}
-			values = reuse(values, len(numbers))
-			for i, x := range numbers {
-				values[i] = d.scaling.value(int64(x))
+			values := out.direct(from, from+len(numbers))
+			if values == nil {
+				row = reuse(row, len(numbers))
+				values = row
+				defer out.put(from, row)
 			}
-			out.put(from, values)
+			if d.bits <= 24 {
+				d.scaling.scale(values, numbers)
+				return
+			}
+			for i, x := range numbers {
+				values[i] = d.scaling.value(int64(uint32(x)))
+			}
 		})
 	default:
 		scratch := scratches.Get().(*complexScratch)

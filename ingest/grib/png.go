@@ -2,6 +2,7 @@ package grib
 
 import (
 	"bytes"
+	"encoding/binary"
 	"image"
 	"image/png"
 
@@ -23,14 +24,15 @@ func checkPNG(data []byte, values int, p place) error {
 
 // unpackPNG decodes template 5.41. The picture's samples, or the channels of a
 // pixel one after the other, are the packed integers: gray of 1, 2, 4, 8 or 16
-// bits, RGB of 24, RGBA of 32. put receives runs of them in file order.
-func unpackPNG(data []byte, bitDepth uint, p place, put func(from int, numbers []uint32)) error {
+// bits, RGB of 24, RGBA of 32. put receives rows of them in file order; the sign
+// of 32 bits is to be ignored.
+func unpackPNG(data []byte, bitDepth uint, p place, put func(from int, numbers []int32)) error {
 	picture, err := png.Decode(bytes.NewReader(data))
 	if err != nil {
 		return p.errorf(0, ingest.ErrCorrupt, "PNG: %v", err)
 	}
 	width, height := picture.Bounds().Dx(), picture.Bounds().Dy()
-	row := make([]uint32, width)
+	row := make([]int32, width)
 	for y := range height {
 		switch m := picture.(type) {
 		case *image.Gray:
@@ -40,7 +42,7 @@ func unpackPNG(data []byte, bitDepth uint, p place, put func(from int, numbers [
 			// image/png stretches 1, 2 and 4 bits to 8; the first bits are the number.
 			shift := 8 - pngDepth(data)
 			for x, v := range m.Pix[y*m.Stride:][:width] {
-				row[x] = uint32(v >> shift)
+				row[x] = int32(v >> shift)
 			}
 		case *image.Gray16:
 			if bitDepth > 16 {
@@ -48,7 +50,7 @@ func unpackPNG(data []byte, bitDepth uint, p place, put func(from int, numbers [
 			}
 			line := m.Pix[y*m.Stride:][:2*width]
 			for x := range row {
-				row[x] = uint32(line[2*x])<<8 | uint32(line[2*x+1])
+				row[x] = int32(binary.BigEndian.Uint16(line[2*x:]))
 			}
 		case *image.RGBA: // RGB without alpha
 			if bitDepth > 24 {
@@ -56,12 +58,15 @@ func unpackPNG(data []byte, bitDepth uint, p place, put func(from int, numbers [
 			}
 			line := m.Pix[y*m.Stride:][:4*width]
 			for x := range row {
-				row[x] = uint32(line[4*x])<<16 | uint32(line[4*x+1])<<8 | uint32(line[4*x+2])
+				row[x] = int32(binary.BigEndian.Uint32(line[4*x:]) >> 8)
 			}
-		case *image.NRGBA:
+		case *image.NRGBA: // RGB with alpha
+			if bitDepth <= 24 {
+				return depthMismatch(p, 32, bitDepth)
+			}
 			line := m.Pix[y*m.Stride:][:4*width]
 			for x := range row {
-				row[x] = uint32(line[4*x])<<24 | uint32(line[4*x+1])<<16 | uint32(line[4*x+2])<<8 | uint32(line[4*x+3])
+				row[x] = int32(binary.BigEndian.Uint32(line[4*x:]))
 			}
 		default:
 			return p.errorf(0, ingest.ErrUnsupported, "PNG picture of kind %T", picture)

@@ -100,6 +100,7 @@ func TestPicturesThatDoNotFit(t *testing.T) {
 	for name, s7 := range map[string][]byte{
 		"smaller":       pictureOf(t, 13, 6, 8, 0, 8, numbers),
 		"fewer bits":    pictureOf(t, 13, 7, 8, 0, 8, numbers),
+		"more bits":     pictureOf(t, 13, 7, 8, 6, 32, numbers),
 		"no picture":    []byte("no picture"),
 		"cut off":       pictureOf(t, 13, 7, 16, 0, 16, numbers)[:60],
 		"empty section": {},
