@@ -664,15 +664,14 @@ func TestBlendIsTheSameInAssembly(t *testing.T) {
 		hot[k] = next()
 	}
 	for range 200 {
-		at, weight := [8]int{}, [8]float32{}
-		for n := range at {
-			at[n], weight[n] = int(uint32(next()))%480, next()
+		strides, weight := [3]int{int(uint32(next())) % 50, int(uint32(next())) % 150, int(uint32(next())) % 250}, [8]float32{}
+		for n := range weight {
+			weight[n] = next()
 		}
-		at[7] = 484 // the farthest, as the caller promises
 		var wantBelow, wantAbove, below, above, halfBelow, halfAbove [nodeSize]float32
-		blendGeneric(hot, &at, &weight, &wantBelow, &wantAbove)
-		blendAll(&hot[0], &at, &weight, &below, &above)
-		blendMotion(&hot[0], &at, &weight, &halfBelow, &halfAbove)
+		blendGeneric(hot, &strides, &weight, &wantBelow, &wantAbove)
+		blendAll(&hot[0], &strides, &weight, &below, &above)
+		blendMotion(&hot[0], &strides, &weight, &halfBelow, &halfAbove)
 		if below != wantBelow || above != wantAbove {
 			t.Fatalf("got %v %v, want %v %v", below, above, wantBelow, wantAbove)
 		}

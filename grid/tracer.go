@@ -9,12 +9,14 @@ type Tracer struct {
 	a *Atmosphere
 
 	// The interval of time last used.
-	interval          int
-	start, end        float64
-	later             float32 // weight of the later state at start
-	perSecond         float32 // and how fast it grows
-	timeStride        int     // numbers from one state to the next; 0 with a single one
-	columnSize        int     // numbers in one column
+	interval   int
+	start, end float64
+	later      float32 // weight of the later state at start
+	perSecond  float32 // and how fast it grows
+	// From a node to that of the next column, row and state, in numbers; the last
+	// is 0 with a single state.
+	strides           [3]int
+	reach             int // to the end of a cell
 	lastX, lastY      float64
 	lowestM, highestM float64
 
@@ -26,12 +28,14 @@ type Tracer struct {
 // Tracer returns a new reader of the box.
 func (a *Atmosphere) Tracer() *Tracer {
 	t := &Tracer{a: a, start: math.Inf(1), end: math.Inf(-1)}
-	t.columnSize = len(a.heightsM) * nodeSize
+	t.strides[0] = len(a.heightsM) * nodeSize
+	t.strides[1] = a.ni * t.strides[0]
 	t.lastX, t.lastY = float64(a.ni-1), float64(a.nj-1)
 	t.lowestM, t.highestM = a.heightsM[0], a.heightsM[len(a.heightsM)-1]
 	if len(a.times) > 1 {
-		t.timeStride = a.ni * a.nj * t.columnSize
+		t.strides[2] = a.nj * t.strides[1]
 	}
+	t.reach = t.strides[0] + t.strides[1] + t.strides[2] + 2*nodeSize
 	return t
 }
 
@@ -79,7 +83,7 @@ func (s *Air) RelativeHumidityIce() float64 {
 // cell is where a particle is: eight columns of numbers (four around it, before
 // and after) and their weights, and the fraction of the way to the upper level.
 type cell struct {
-	at       [8]int
+	node     int // of the first column
 	weight   [8]float32
 	upper    float32
 	level    int
@@ -132,18 +136,11 @@ func (t *Tracer) find(x, y, altitudeM, seconds float64) bool {
 	}
 	c.level = k
 
-	row := a.ni * t.columnSize
-	south0 := column*t.columnSize + k*nodeSize + t.interval*t.timeStride
-	north0 := south0 + row
-	// The last of the eight is the farthest: one check serves for all.
-	if uint(north0+t.columnSize+t.timeStride)+2*nodeSize > uint(len(a.hot)) {
+	c.node = column*t.strides[0] + k*nodeSize + t.interval*t.strides[2]
+	// The farthest of the eight columns: one check serves for all.
+	if uint(c.node+t.reach) > uint(len(a.hot)) {
 		return false
 	}
-	// Element by element: an array literal would be made apart and copied.
-	c.at[0], c.at[1] = south0, south0+t.columnSize
-	c.at[2], c.at[3] = north0, north0+t.columnSize
-	c.at[4], c.at[5] = south0+t.timeStride, south0+t.columnSize+t.timeStride
-	c.at[6], c.at[7] = north0+t.timeStride, north0+t.columnSize+t.timeStride
 	later := t.later + float32(seconds-t.start)*t.perSecond
 	l00, l10, l01, l11 := w00*later, w10*later, w01*later, w11*later
 	c.weight[0], c.weight[1], c.weight[2], c.weight[3] = w00-l00, w10-l10, w01-l01, w11-l11
@@ -181,7 +178,7 @@ func (t *Tracer) Velocity(atX, atY, altitudeM, seconds float64) (xPerS, yPerS, u
 		return 0, 0, 0, false
 	}
 	c, below, above := &t.cell, &t.below, &t.above
-	blendMotion(&t.a.hot[0], &c.at, &c.weight, below, above)
+	blendMotion(&t.a.hot[c.node], &t.strides, &c.weight, below, above)
 	x := below[nodeX] + c.upper*(above[nodeX]-below[nodeX])
 	y := below[nodeY] + c.upper*(above[nodeY]-below[nodeY])
 	w := below[nodeW] + c.upper*(above[nodeW]-below[nodeW])
@@ -194,7 +191,7 @@ func (t *Tracer) Air(x, y, altitudeM, seconds float64, s *Air) bool {
 		return false
 	}
 	c, below, above := &t.cell, &t.below, &t.above
-	blendAll(&t.a.hot[0], &c.at, &c.weight, below, above)
+	blendAll(&t.a.hot[c.node], &t.strides, &c.weight, below, above)
 	at := func(q int) float64 { return float64(below[q] + c.upper*(above[q]-below[q])) }
 	if x, t := at(nodeX), at(nodeT); x != x || t != t {
 		return false
