@@ -45,9 +45,13 @@ go test -race -short -timeout 15m $(cat cmd/race.txt)
 
 # By count, not by duration: before Go 1.27 a duration may fail without a
 # finding (golang/go issue 75804).
-step "fuzz targets, saved corpus and 2000 more inputs each"
+step "fuzz targets: saved corpus and 2000 more inputs each"
 for package in $(go list ./...); do
 	for target in $(go test -list '^Fuzz' "$package" | grep '^Fuzz' || true); do
-		go test -run '^$' -fuzz "^$target\$" -fuzztime 2000x "$package" | tail -n 2
+		if ! out=$(go test -run '^$' -fuzz "^$target\$" -fuzztime 2000x "$package" 2>&1); then
+			printf '%s\n' "$out" >&2
+			exit 1
+		fi
+		echo "$target $(tail -n 1 <<<"$out")"
 	done
 done
