@@ -48,7 +48,7 @@ go test -race -short -timeout 15m $(cat cmd/race.txt)
 step "fuzz targets: saved corpus and 2000 more inputs each"
 for package in $(go list ./...); do
 	for target in $(go test -list '^Fuzz' "$package" | grep '^Fuzz' || true); do
-		if ! out=$(go test -run '^$' -fuzz "^$target\$" -fuzztime 2000x "$package" 2>&1); then
+		if ! out=$(go test -run '^$' -fuzz "^$target\$" -fuzztime 2000x -fuzzminimizetime 10x "$package" 2>&1); then
 			printf '%s\n' "$out" >&2
 			exit 1
 		fi
