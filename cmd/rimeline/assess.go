@@ -464,9 +464,7 @@ func (j *assessJob) mapOf(r result) drawing.Map {
 	for _, step := range a.Path {
 		m.Path = append(m.Path, drawing.MapPoint{Place: grid.LatLon{LatitudeDeg: step.LatitudeDeg, LongitudeDeg: step.LongitudeDeg}, Minutes: step.Minutes})
 	}
-	for _, landing := range a.Landings {
-		m.Landings = append(m.Landings, landing)
-	}
+	m.Landings = append(m.Landings, a.Landings...)
 	for _, target := range j.programme.TargetsOf(r.site) {
 		outline := drawing.Outline{Name: target.Name, Contains: target.Contains}
 		for _, rings := range (servedTarget{target}).rings() {
