@@ -26,8 +26,8 @@ type TrackPoint struct {
 	HeightAboveGroundM float64
 	AirTemperatureK    float64
 	LiquidKgPerM3      float64
-	// SpreadM is the root mean square horizontal distance from Place,
-	// AltitudeSpreadM the standard deviation of altitude.
+	// SpreadM is the root mean square horizontal distance from Place (in the
+	// metric of the site), AltitudeSpreadM the standard deviation of altitude.
 	SpreadM, AltitudeSpreadM float64
 	// Aloft is how many particles this is the mean of; Activated how many of
 	// them had been activated.
@@ -40,47 +40,53 @@ func (e *Ensemble) Time(p TrackPoint) time.Time {
 	return e.Release.Start.Add(e.Release.Burn / 2).Add(p.Age)
 }
 
+// sums over the particles aloft at one age.
+type sums struct {
+	count, activated                    int
+	x, y, z, z2, height, kelvin, liquid float64
+	square                              float64
+}
+
 // meanTrack sums in the order of the members, so that the result does not
 // depend on who computed them.
 func (j *job) meanTrack() []TrackPoint {
-	var track []TrackPoint
-	for n := range j.records {
-		var count, activated int
-		var x, y, z, z2, height, temperature, liquid float64
-		for member, length := range j.lengths {
-			if n >= length {
-				continue
-			}
-			s := &j.tracks[member*j.records+n]
-			count++
+	all := make([]sums, j.records)
+	longest := 0
+	for member, length := range j.lengths {
+		longest = max(longest, length)
+		for n, s := range j.tracks[member*j.records : member*j.records+length] {
+			a := &all[n]
+			a.count++
 			if s.activated {
-				activated++
+				a.activated++
 			}
 			altitudeM := float64(s.altitudeM)
-			x, y, z, z2 = x+s.x, y+s.y, z+altitudeM, z2+altitudeM*altitudeM
-			height, temperature, liquid = height+float64(s.heightM), temperature+float64(s.temperatureK), liquid+float64(s.liquidKgPerM3)
+			a.x, a.y, a.z, a.z2 = a.x+s.x, a.y+s.y, a.z+altitudeM, a.z2+altitudeM*altitudeM
+			a.height, a.kelvin, a.liquid = a.height+float64(s.heightM), a.kelvin+float64(s.temperatureK), a.liquid+float64(s.liquidKgPerM3)
 		}
-		if count == 0 {
-			break
+	}
+	all = all[:longest]
+	for n := range all {
+		a := &all[n]
+		share := 1 / float64(a.count)
+		a.x, a.y, a.z, a.z2 = a.x*share, a.y*share, a.z*share, a.z2*share
+		a.height, a.kelvin, a.liquid = a.height*share, a.kelvin*share, a.liquid*share
+	}
+	for member, length := range j.lengths {
+		for n, s := range j.tracks[member*j.records : member*j.records+length] {
+			e, north := j.metric.Metres(s.x-all[n].x, s.y-all[n].y)
+			all[n].square += e*e + north*north
 		}
-		share := 1 / float64(count)
-		x, y, z = x*share, y*share, z*share
-		metric := j.medium.metric(x, y)
-		var square float64
-		for member, length := range j.lengths {
-			if n < length {
-				s := &j.tracks[member*j.records+n]
-				e, north := metric.Metres(s.x-x, s.y-y)
-				square += e*e + north*north
-			}
+	}
+	track := make([]TrackPoint, longest)
+	for n, a := range all {
+		place, _ := j.medium.place(a.x, a.y)
+		track[n] = TrackPoint{
+			Age: time.Duration(n) * j.options.Step, Place: place, AltitudeM: a.z, HeightAboveGroundM: a.height,
+			AirTemperatureK: a.kelvin, LiquidKgPerM3: a.liquid,
+			SpreadM: math.Sqrt(a.square / float64(a.count)), AltitudeSpreadM: math.Sqrt(max(a.z2-a.z*a.z, 0)),
+			Aloft: a.count, Activated: a.activated,
 		}
-		place, _ := j.medium.place(x, y)
-		track = append(track, TrackPoint{
-			Age: time.Duration(n) * j.options.Step, Place: place, AltitudeM: z, HeightAboveGroundM: height * share,
-			AirTemperatureK: temperature * share, LiquidKgPerM3: liquid * share,
-			SpreadM: math.Sqrt(square * share), AltitudeSpreadM: math.Sqrt(math.Max(z2*share-z*z, 0)),
-			Aloft: count, Activated: activated,
-		})
 	}
 	return track
 }

@@ -48,11 +48,12 @@ func TestFallFormulas(t *testing.T) {
 	for density := 0.25; density < 1.4; density += 0.0137 {
 		near(t, "tabulated density factor", densityFactor(density), FallSpeedDensityFactor(density), 3e-4, "the formula that is tabulated")
 	}
+	ramp := newFall(1200, 1)
 	// 20 min of growth to 1 m/s: 120 m at the start's speed, 540 m more; then 1 m/s.
-	near(t, "fallen while growing", fallen(1200, 1200, 1), 660, 1e-9, "integral of a linear ramp by hand")
-	near(t, "fallen half way", fallen(600, 1200, 1), 60+0.9*600*600/2400, 1e-9, "integral of a linear ramp by hand")
-	near(t, "fallen later", fallen(1300, 1200, 1), 760, 1e-9, "terminal velocity")
-	near(t, "fallen before birth", fallen(-5, 1200, 1), 0, 0, "not born")
+	near(t, "fallen while growing", ramp.after(1200), 660, 1e-9, "integral of a linear ramp by hand")
+	near(t, "fallen half way", ramp.after(600), 60+0.9*600*600/2400, 1e-9, "integral of a linear ramp by hand")
+	near(t, "fallen later", ramp.after(1300), 760, 1e-9, "terminal velocity")
+	near(t, "fallen before birth", ramp.after(-5), 0, 0, "not born")
 }
 
 func TestNucleationDelay(t *testing.T) {

@@ -84,16 +84,23 @@ func densityFactor(densityKgPerM3 float64) float64 {
 	return densityFactors[k] + (position-float64(k))*(densityFactors[k+1]-densityFactors[k])
 }
 
-// fallen is how far a crystal falls through the air from its birth to an age,
-// metres, at sea level's density: its speed grows linearly from
+// fall is how a crystal sinks through the air: its speed grows linearly from
 // initialFallSpeedMPerS to terminal within the growth time.
-func fallen(ageS, growthS, terminalMPerS float64) float64 {
+type fall struct{ growthS, halfGainMPerS2, terminalMPerS float64 }
+
+func newFall(growthS, terminalMPerS float64) fall {
+	return fall{growthS, (terminalMPerS - initialFallSpeedMPerS) / (2 * growthS), terminalMPerS}
+}
+
+// after is the way sunk from birth to an age, metres, at sea level's density.
+func (f *fall) after(ageS float64) float64 {
 	if ageS <= 0 {
 		return 0
 	}
-	growing := min(ageS, growthS)
-	return initialFallSpeedMPerS*growing + (terminalMPerS-initialFallSpeedMPerS)*growing*growing/(2*growthS) +
-		terminalMPerS*(ageS-growing)
+	if ageS < f.growthS {
+		return (initialFallSpeedMPerS + f.halfGainMPerS2*ageS) * ageS
+	}
+	return (initialFallSpeedMPerS+f.halfGainMPerS2*f.growthS)*f.growthS + f.terminalMPerS*(ageS-f.growthS)
 }
 
 // PlumeRiseM is the final rise of a hot plume in stable air,

@@ -81,7 +81,8 @@ type Turbulence struct {
 	// MixingDepthM above ground within which the vertical mixes.
 	MixingDepthM float64
 
-	perSpeedM, perDepth float64 // K/U of neutral air, 1/MixingDepthM
+	// K/U of neutral air, 1/MixingDepthM, 1/(2 LengthM).
+	perSpeedM, perDepth, perTwiceLength float64
 }
 
 // Perturbation is the error of the wind given to a member, the same all along

@@ -52,7 +52,7 @@ type particle struct {
 	sawCold    bool
 	activatedS float64
 	birthS     float64 // of the crystal, after the nucleation delay
-	growthS    float64
+	fall       fall
 	driedM     float64
 
 	// Turbulent velocity across and along, over its standard deviation.
@@ -69,7 +69,7 @@ func (w *worker) follow(j *job, index int) {
 		w.job, w.air = j, j.medium.newAir()
 	}
 	p := particle{worker: w, member: m, activatedS: math.Inf(1), birthS: math.Inf(1)}
-	p.growthS = m.Draw.GrowthTime.Seconds()
+	p.fall = newFall(m.Draw.GrowthTime.Seconds(), m.Draw.FallSpeedMPerS)
 	p.eastward, p.northward = w.random.NormFloat64(), w.random.NormFloat64()
 	p.motion = perturbed(&j.metric, &m.Draw)
 
@@ -180,8 +180,7 @@ func (p *particle) advance(until float64) bool {
 func (p *particle) step(dt, u, v, w float64) bool {
 	ice := p.seconds+dt > p.birthS
 	if ice {
-		terminal := p.member.Draw.FallSpeedMPerS
-		way := fallen(p.seconds+dt-p.birthS, p.growthS, terminal) - fallen(p.seconds-p.birthS, p.growthS, terminal)
+		way := p.fall.after(p.seconds+dt-p.birthS) - p.fall.after(p.seconds-p.birthS)
 		p.motion.fallMPerS = way / dt * densityFactor(p.now.DensityKgPerM3())
 	}
 	w -= p.motion.fallMPerS
@@ -244,9 +243,9 @@ func (p *particle) mix(dt float64) point {
 	speed := math.Sqrt(east*east + north*north + 0.25) // never quite still
 
 	// Across and along: a velocity that remembers itself over LengthM, by
-	// exp(-2a) = (1-a)/(1+a) within 2e-5 at 10 m/s; the variance is kept
+	// exp(-2a) = (1-a)/(1+a) within 2e-5 at 10 m/s; noise keeps the variance
 	// exactly, whatever the memory.
-	a := dt * speed / (2 * t.LengthM)
+	a := dt * speed * t.perTwiceLength
 	share := 1 / (1 + a)
 	memory, noise := (1-a)*share, 2*math.Sqrt(a)*share
 	eastward, northward := p.eastward, p.northward

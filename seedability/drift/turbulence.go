@@ -160,4 +160,5 @@ func (t *Turbulence) diffusionM2PerS(speedMPerS, stabilityPerS2, heightM float64
 func (t *Turbulence) prepare() {
 	t.perSpeedM = neutralDiffusionM * t.MountainFactor * t.MountainFactor * (t.LengthM / briggsLengthM)
 	t.perDepth = 1 / t.MixingDepthM
+	t.perTwiceLength = 1 / (2 * t.LengthM)
 }
