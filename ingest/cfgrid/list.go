@@ -106,3 +106,16 @@ func (f *File) Strings(ctx context.Context, variable string) (texts []string, er
 	})
 	return texts, err
 }
+
+// Numbers gives a numeric attribute of a variable, or of the whole file where
+// variable is empty; nil where there is none.
+func (f *File) Numbers(variable, attribute string) []float64 {
+	v := f.attributes
+	if variable != "" {
+		v = f.byName[variable]
+	}
+	if v == nil {
+		return nil
+	}
+	return slices.Clone(v.attributes[attribute].numbers)
+}
