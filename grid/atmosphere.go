@@ -144,11 +144,17 @@ func (s *State) RelativeHumidityIce() float64 {
 }
 
 // DefaultHeightsM are the heights above ground to which source columns are
-// interpolated: close where plumes live, up to above any cloud of interest.
-var DefaultHeightsM = []float64{
-	10, 40, 80, 130, 200, 300, 400, 500, 600, 750, 900, 1100, 1300, 1500, 1750, 2000, 2300, 2600, 3000,
-	3400, 3800, 4300, 4800, 5400, 6000, 6800, 7600, 8500, 9500, 10750, 12000,
-}
+// interpolated: about as close as the levels of operational models, closest
+// where plumes live, up to above any cloud of interest.
+var DefaultHeightsM = func() []float64 {
+	heightsM := []float64{10, 30, 60, 100}
+	for _, part := range []struct{ step, top float64 }{{50, 1000}, {100, 2000}, {200, 4000}, {500, 8000}, {1000, 12000}} {
+		for heightsM[len(heightsM)-1] < part.top {
+			heightsM = append(heightsM, heightsM[len(heightsM)-1]+part.step)
+		}
+	}
+	return heightsM
+}()
 
 // ErrOutside: a place, time or height is not inside the fields that were given.
 var ErrOutside = errors.New("outside the fields given")

@@ -422,6 +422,8 @@ func (s *source) selectGrid(used []*Field, keys map[*Field]key) ([]*Field, error
 	if s.grid == nil {
 		return nil, fmt.Errorf("no air_temperature on pressure or model levels: %w", ErrIncomplete)
 	}
+	// Terrain of another time may be that of a nest's earlier place.
+	used = slices.DeleteFunc(used, func(f *Field) bool { return keys[f].what == terrain && !s.grid.Same(f.Grid) })
 	for _, f := range used {
 		if !s.grid.Same(f.Grid) {
 			moved := ""

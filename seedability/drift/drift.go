@@ -20,7 +20,7 @@
 // random displacement in the vertical; see turbulence.go for how its numbers
 // follow from Briggs (1973) and from tracer plumes over mountains.
 //
-// Not counted: the settling of agent that meets the ground before it is ice,
+// Not counted: the loss of agent that meets the ground before it is ice,
 // its ageing, aggregation and riming (only as the choice of fall speed), and
 // any effect of the particles on the air.
 package drift

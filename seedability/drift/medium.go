@@ -56,12 +56,26 @@ func newMedium(flow Flow, around grid.LatLon) medium {
 	origin := time.Unix(0, 0).UTC()
 	return medium{
 		newAir: func() air { return &tangentAir{flow, p, origin} },
-		plane:  p.plane, place: p.place, metric: p.metric, origin: origin,
-		first: math.Inf(-1), last: math.Inf(1), cloudWater: true,
+		plane: func(at grid.LatLon) (x, y float64, ok bool) {
+			x, y, ok = p.plane(at)
+			return x / unitM, y / unitM, ok
+		},
+		place: func(x, y float64) (grid.LatLon, bool) { return p.place(x*unitM, y*unitM) },
+		metric: func(x, y float64) grid.Metric {
+			at, _ := p.place(x*unitM, y*unitM)
+			stretch := p.stretch(at.LatitudeDeg)
+			return grid.Metric{IPerEastM: stretch / unitM, JPerNorthM: 1 / unitM, EastMPerI: unitM / stretch, NorthMPerJ: unitM}
+		},
+		origin: origin,
+		first:  math.Inf(-1), last: math.Inf(1), cloudWater: true,
 	}
 }
 
 const rad = math.Pi / 180
+
+// unitM is the step of the plane of a Flow that has no cells: what its Courant
+// number is counted in.
+const unitM = 10e3
 
 // tangentPlane serves a Flow that is not a box: x is metres east along the
 // parallel of its middle, y metres north.
@@ -88,12 +102,6 @@ func (p tangentPlane) stretch(latitudeDeg float64) float64 {
 	return p.cosine / math.Cos(latitudeDeg*rad)
 }
 
-func (p tangentPlane) metric(x, y float64) grid.Metric {
-	at, _ := p.place(x, y)
-	stretch := p.stretch(at.LatitudeDeg)
-	return grid.Metric{IPerEastM: stretch, JPerNorthM: 1, EastMPerI: 1 / stretch, NorthMPerJ: 1}
-}
-
 // tangentAir reads a Flow on a tangent plane.
 type tangentAir struct {
 	flow   Flow
@@ -106,16 +114,16 @@ func (t *tangentAir) at(seconds float64) time.Time {
 }
 
 func (t *tangentAir) Velocity(x, y, altitudeM, seconds float64) (xPerS, yPerS, upwardMPerS float64, ok bool) {
-	place, ok := t.plane.place(x, y)
+	place, ok := t.plane.place(x*unitM, y*unitM)
 	if !ok {
 		return 0, 0, 0, false
 	}
 	wind, ok := t.flow.WindAt(grid.Position{LatLon: place, AltitudeM: altitudeM}, t.at(seconds))
-	return wind.EastwardMPerS * t.plane.stretch(place.LatitudeDeg), wind.NorthwardMPerS, wind.UpwardMPerS, ok
+	return wind.EastwardMPerS * t.plane.stretch(place.LatitudeDeg) / unitM, wind.NorthwardMPerS / unitM, wind.UpwardMPerS, ok
 }
 
 func (t *tangentAir) Air(x, y, altitudeM, seconds float64, into *grid.Air) bool {
-	place, ok := t.plane.place(x, y)
+	place, ok := t.plane.place(x*unitM, y*unitM)
 	if !ok {
 		return false
 	}
@@ -127,7 +135,7 @@ func (t *tangentAir) Air(x, y, altitudeM, seconds float64, into *grid.Air) bool 
 	if !ok {
 		return false
 	}
-	u, v := s.EastwardMPerS*t.plane.stretch(place.LatitudeDeg), s.NorthwardMPerS
+	u, v := s.EastwardMPerS*t.plane.stretch(place.LatitudeDeg)/unitM, s.NorthwardMPerS/unitM
 	heightM := altitudeM - terrainM
 	*into = grid.Air{
 		XPerS: u, YPerS: v, UpwardMPerS: s.UpwardMPerS, TerrainAltitudeM: terrainM, HeightAboveGroundM: heightM,
@@ -141,7 +149,7 @@ func (t *tangentAir) Air(x, y, altitudeM, seconds float64, into *grid.Air) bool 
 }
 
 func (t *tangentAir) TerrainAltitudeM(x, y float64) (float64, bool) {
-	place, ok := t.plane.place(x, y)
+	place, ok := t.plane.place(x*unitM, y*unitM)
 	if !ok {
 		return math.NaN(), false
 	}

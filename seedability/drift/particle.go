@@ -213,18 +213,23 @@ func (p *particle) step(dt, u, v, w float64) bool {
 		p.lose()
 		return true
 	}
-	terrainM := p.now.TerrainAltitudeM
+	// Air follows the ground where the model's wind would cross it. Ice comes
+	// down by its own fall only, so that it is deposited with its fall speed:
+	// eddies are reflected by the ground for ice as for air.
+	lowestM := minHeightM
 	if ice {
-		if p.at.z <= terrainM {
-			p.land(start, heightM, p.at.z-terrainM, dt)
-			return true
-		}
-		return false
+		lowestM = min(heightM, minHeightM)
 	}
-	// Air follows the ground where the model's wind would cross it, and eddies
-	// are reflected by it.
-	carriedM := max(p.at.z-mix.z-terrainM, minHeightM)
-	if z := terrainM + max(math.Abs(carriedM+mix.z), minHeightM); math.Abs(z-p.at.z) > 1e-6 {
+	terrainM, fallenM := p.now.TerrainAltitudeM, p.motion.fallMPerS*dt
+	carriedM := max(p.at.z-mix.z+fallenM-terrainM, lowestM) - fallenM
+	if ice && carriedM <= 0 {
+		p.land(start, heightM, carriedM, dt)
+		return true
+	}
+	if ice {
+		lowestM = 0
+	}
+	if z := terrainM + max(math.Abs(carriedM+mix.z), lowestM); math.Abs(z-p.at.z) > 1e-6 {
 		p.at.z = z
 		if !p.read() {
 			p.lose()
