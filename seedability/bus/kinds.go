@@ -28,7 +28,7 @@ type Kind struct {
 // Score is the assessment of one site for one release time.
 var Score = Kind{
 	Name: "score", Type: "rimeline.score.v1", DataSchema: "urn:rimeline:schema:score:v1",
-	Stream: "RIMELINE_SCORE", MaxAge: 400 * 24 * time.Hour, MaxBytes: 8 << 30,
+	Stream: "RIMELINE_SCORE", MaxAge: 400 * 24 * time.Hour, MaxBytes: 2 << 30,
 	Latest: "RIMELINE_SCORE_LATEST",
 }
 
@@ -68,7 +68,7 @@ func (k Kind) streamConfig(replicas int) jetstream.StreamConfig {
 	return jetstream.StreamConfig{
 		Name: k.Stream, Description: "rimeline: " + k.Name, Subjects: []string{k.Subjects()},
 		Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardOld, Storage: jetstream.FileStorage,
-		MaxAge: k.MaxAge, MaxBytes: k.MaxBytes, Duplicates: duplicateWindow, Replicas: replicas,
+		MaxAge: k.MaxAge, MaxBytes: k.MaxBytes, Duplicates: duplicateWindow, Replicas: replicas, Compression: jetstream.S2Compression,
 		AllowDirect: true,
 	}
 }
