@@ -35,9 +35,9 @@ type commandLine struct {
 	JSON    bool             `help:"Print JSON instead of a table for people."`
 	Version kong.VersionFlag `help:"Print the version and stop."`
 
+	Assess  assessCommand  `cmd:"" help:"Judge when release at each site works, from model output and soundings."`
 	Inspect inspectCommand `cmd:"" help:"Show what files hold."`
 	Sample  sampleCommand  `cmd:"" help:"Give the values of a gridded file at a place."`
-	Assess  assessCommand  `cmd:"" help:"Judge when release at each site works, from model output and soundings."`
 	Profile profileCommand `cmd:"" help:"Give the derived levels of a sounding or a model column."`
 	Check   checkCommand   `cmd:"" help:"Validate a programme file and say in plain words what it will do."`
 
