@@ -42,6 +42,8 @@ type Volume struct {
 type Sweep struct {
 	// Number is the radar's own number of the cut, 1 for the first of a volume.
 	Number int
+	// Mode is how the antenna moved; empty is Surveillance.
+	Mode SweepMode
 	// ElevationDeg is the mean over the radials; TargetElevationDeg what the
 	// coverage pattern asks for, NaN where unknown.
 	ElevationDeg, TargetElevationDeg float64
@@ -86,6 +88,8 @@ const (
 type Moment struct {
 	// Name is one of the constants above, or that of the file.
 	Name, StandardName, Units string
+	// FieldName is the name in the file where Name is another, else empty or the same.
+	FieldName string
 	// FirstGateM is the slant range of the centre of the first gate.
 	FirstGateM, GateSpacingM float64
 	// Gates is the largest number of any radial.
