@@ -3,6 +3,7 @@ package cfgrid
 import (
 	"context"
 	"slices"
+	"time"
 
 	"rimeline/ingest"
 )
@@ -118,4 +119,40 @@ func (f *File) Numbers(variable, attribute string) []float64 {
 		return nil
 	}
 	return slices.Clone(v.attributes[attribute].numbers)
+}
+
+// Values32 is Values rounded to float32, in half the memory.
+func (f *File) Values32(ctx context.Context, variable string) (values []float32, err error) {
+	v := f.byName[variable]
+	if v == nil || !v.isNumeric() {
+		return nil, f.error(ingest.ErrUnsupported, "no numeric variable %q", variable)
+	}
+	start, count := wholeOf(v)
+	err = f.do(ctx, func() error {
+		values, err = f.read32(ctx, v, start, count)
+		return err
+	})
+	return values, err
+}
+
+// Times reads a whole numeric variable whose units are "UNIT since TIME".
+// Missing ones are zero.
+func (f *File) Times(ctx context.Context, variable string) ([]time.Time, error) {
+	v := f.byName[variable]
+	if v == nil {
+		return nil, f.error(ingest.ErrUnsupported, "no variable %q", variable)
+	}
+	axis, err := parseTimeAxis(v.text("units"), v.text("calendar"))
+	if err != nil {
+		return nil, f.error(ingest.ErrUnsupported, "%s: %v", variable, err)
+	}
+	values, err := f.Values(ctx, variable)
+	if err != nil {
+		return nil, err
+	}
+	times := make([]time.Time, len(values))
+	for k, x := range values {
+		times[k] = axis.at(x)
+	}
+	return times, nil
 }
