@@ -135,6 +135,8 @@ type contents struct {
 	wrf wrfReader
 	// soundings is nil where the kind has none.
 	soundings iter.Seq2[sounding.Report, error]
+	// volume is nil where the kind is no radar volume.
+	volume *grid.Volume
 	// err is what could not be read beside the rest.
 	err error
 	// release frees what the decoder holds.
@@ -148,7 +150,7 @@ func (c *contents) close() {
 }
 
 // errUnknownKind names the kinds that there are.
-var errUnknownKind = errors.New("not a kind of file that this program reads (GRIB, BUFR, netCDF, or soundings as text, CSV, JSON or IGRA zip)")
+var errUnknownKind = errors.New("not a kind of file that this program reads (GRIB, BUFR, netCDF, NEXRAD Level II, or soundings as text, CSV, JSON or IGRA zip)")
 
 // openContents finds out what a file is and what it holds. Contents are returned
 // beside an error where the kind could be told; close them in any case.

@@ -15,19 +15,20 @@ import (
 )
 
 type inspectCommand struct {
-	Files []string `arg:"" name:"file" help:"Files to look at: GRIB2, BUFR, netCDF, soundings; gzip is undone."`
+	Files []string `arg:"" name:"file" help:"Files to look at: GRIB2, BUFR, netCDF, soundings, radar volumes and their chunks; gzip is undone."`
 }
 
 func (inspectCommand) Help() string {
-	return `Shows what each file holds: every field with its level, times, grid, packing and the range of its values, or every sounding with its levels. What a file is, is told from its bytes, not its name. Values stand in the unit shown. A file that cannot be read, or not to its end, is named, and the others are still read.
+	return `Shows what each file holds: every field with its level, times, grid, packing and the range of its values, or every sounding with its levels, or every sweep of a radar volume with its moments. Real-time chunks of one radar volume that are named together make one object, in any order. What a file is, is told from its bytes, not its name. Values stand in the unit shown. A file that cannot be read, or not to its end, is named, and the others are still read.
 
 Examples:
 
     rimeline inspect model.grib2
     rimeline inspect --json model.grib2 sounding.txt
+    rimeline inspect --json chunks/20260114-060512-*
     rimeline inspect --json model.nc | jq '.[].messages[] | select(.name == "air_temperature")'
 
-With --json: an array with one object a file, each with "file", "kind" and "messages", or "station", "time", "lat", "lon", "height_m" and "levels" (several soundings: "soundings"), and "error" where something could not be read. Missing numbers are null.
+With --json: an array with one object a file, each with "file", "kind" and "messages", or "station", "time", "lat", "lon", "height_m" and "levels" (several soundings: "soundings"), or, of a radar volume, "station", "time", "lat", "lon", "height_m" (the antenna above sea level), "volume_coverage_pattern", "complete" and "sweeps" (of chunks also "files"), and "error" where something could not be read. Missing numbers are null.
 
 Exit status: 0 all files were read, 1 one could not be, or not to its end, 2 wrong usage.`
 }
@@ -40,13 +41,13 @@ func (c *inspectCommand) Run(env *environment) error {
 		fmt.Fprint(out, "[")
 	}
 	failed := false
-	for k, path := range c.Files {
+	for k, group := range groupInputs(env, c.Files) {
 		if env.JSON && k > 0 {
 			fmt.Fprint(out, ",")
 		} else if !env.JSON && k > 0 {
 			fmt.Fprintln(out)
 		}
-		err := show(env, out, path)
+		err := show(env, out, group)
 		if env.Err() != nil {
 			break
 		}
@@ -221,13 +222,17 @@ func (l *listWriter) end() {
 }
 
 // inspectJSON writes the object of one file. The error says what could not be read.
-func inspectJSON(env *environment, w io.Writer, path string) error {
-	found, err := openContents(env, path)
+func inspectJSON(env *environment, w io.Writer, group *inputGroup) error {
+	found, err := group.open(env)
 	defer found.close()
 	o := &objectWriter{w: w}
 	o.printf("\n  {")
 	o.key("file")
-	o.value(path)
+	o.value(group.paths[0])
+	if len(group.paths) > 1 {
+		o.key("files")
+		o.value(group.paths)
+	}
 	o.key("kind")
 	o.value(found.kind)
 	errs := []error{err}
@@ -247,6 +252,10 @@ func inspectJSON(env *environment, w io.Writer, path string) error {
 	}
 	if err == nil && found.soundings != nil {
 		errs = append(errs, found.err, writeSoundings(env, o, found))
+	}
+	if err == nil && found.volume != nil {
+		errs = append(errs, found.err)
+		writeVolume(o, found.volume)
 	}
 	all := joinErrors(errs...)
 	if all != nil {
@@ -364,8 +373,12 @@ func writeSoundings(env *environment, o *objectWriter, found *contents) error {
 }
 
 // inspectText prints one file for people.
-func inspectText(env *environment, w io.Writer, path string) error {
-	found, err := openContents(env, path)
+func inspectText(env *environment, w io.Writer, group *inputGroup) error {
+	path := group.paths[0]
+	if n := len(group.paths); n > 1 {
+		path = fmt.Sprintf("%s and %d chunks more", path, n-1)
+	}
+	found, err := group.open(env)
 	defer found.close()
 	if err != nil {
 		fmt.Fprintf(w, "%s: could not be read\n", path)
@@ -394,6 +407,9 @@ func inspectText(env *environment, w io.Writer, path string) error {
 		if len(found.headers) > 0 {
 			p.table("", rows)
 		}
+	}
+	if found.volume != nil {
+		printVolume(p, path, found.kind, found.volume)
 	}
 	if found.soundings != nil {
 		n := 0

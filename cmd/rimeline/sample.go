@@ -11,21 +11,26 @@ import (
 )
 
 type sampleCommand struct {
-	File  string `arg:"" name:"file" help:"Gridded file: GRIB2 or netCDF; gzip is undone."`
-	At    string `required:"" placeholder:"LAT,LON" help:"Place in degrees, north and east positive: 39.5,-106 or --at=-33,151."`
-	Table bool   `help:"Print a table for people instead of JSON."`
+	Files []string `arg:"" name:"file" help:"Gridded file: GRIB2 or netCDF; or a radar volume or the chunks of one; gzip is undone."`
+	At    string   `required:"" placeholder:"LAT,LON" help:"Place in degrees, north and east positive: 39.5,-106 or --at=-33,151."`
+	Table bool     `help:"Print a table for people instead of JSON."`
+	// Temperatures for the column of a radar.
+	Temperatures []string `sep:"none" placeholder:"FILE" help:"Of a radar volume: model output or soundings that tell the temperature of each gate. May be given several times."`
 }
 
 func (sampleCommand) Help() string {
-	return `Gives the value of every field of a file at a place: that of the nearest grid point, with its position and distance, and the value interpolated bilinearly between the four points around it.
+	return `Gives the value of every field of a file at a place: that of the nearest grid point, with its position and distance, and the value interpolated bilinearly between the four points around it. Of a radar volume it gives the column above the place: each gate with its height, the half-width of the beam, its value, and whether it was seen.
 
 Examples:
 
     rimeline sample model.grib2 --at 39.5,-106
     rimeline sample model.grib2 --at 39.5,-106 --table
     rimeline sample model.nc --at=-33.9,151.2
+    rimeline sample KXYZ20260114_060512_V06 --at 44.2,-115.1 --temperatures sounding.txt
 
 Prints a JSON array with one object a field: "number", "name", "level", "nearest" ("value", "lat", "lon", "distance_m") and "bilinear". Where the place is off the grid, or the positions of the grid are not known, "nearest" and "bilinear" are null; missing values are null too.
+
+Of a radar volume: one object a moment and sweep, upwards, with "number" (of the sweep), "moment", "height_m" (of the centre of the beam above sea level), "beam_half_width_m", "temperature_k" (null without --temperatures), "value" and "state". The value is null unless the state is "echo". "no echo" was looked at; "outside range", "no radial" and "range folded" were not seen. Nothing is known here of terrain in the way.
 
 Exit status: 0 all fields were sampled, 1 the file or a field could not be read, 2 wrong usage.`
 }
@@ -59,11 +64,22 @@ func (c *sampleCommand) Run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	found, err := openContents(env, c.File)
+	groups := groupInputs(env, c.Files)
+	if env.Err() != nil {
+		return env.Err()
+	}
+	if len(groups) > 1 {
+		return usageError("sample takes one file, or the chunks of one radar volume")
+	}
+	found, err := groups[0].open(env)
 	defer found.close()
+	if err == nil && found.volume != nil {
+		return c.sampleVolume(env, found, place)
+	}
+	file := c.Files[0]
 	errs := []error{err, found.err}
 	if err == nil && found.field == nil {
-		errs = append(errs, fmt.Errorf("%s: is of kind %s, which has no grid to sample; see inspect and profile", c.File, found.kind))
+		errs = append(errs, fmt.Errorf("%s: is of kind %s, which has no grid to sample; see inspect and profile", file, found.kind))
 	}
 	var samples []sampleObject
 	if err == nil && found.field != nil {
@@ -76,7 +92,7 @@ func (c *sampleCommand) Run(env *environment) error {
 	}
 	out := bufio.NewWriter(env.Stdout)
 	if c.Table {
-		printSamples(&page{w: out}, c.File, place, samples)
+		printSamples(&page{w: out}, file, place, samples)
 	} else {
 		list := &listWriter{o: &objectWriter{w: out}}
 		for _, s := range samples {

@@ -7,11 +7,14 @@ import (
 	"rimeline/grid"
 	"rimeline/ingest/cfgrid"
 	"rimeline/ingest/grib"
+	"rimeline/ingest/level2"
 	"rimeline/ingest/sounding"
 )
 
 // kindUnknown is the kind of what no source recognises.
 const kindUnknown = "unknown"
+
+const kindLevel2 = "level2"
 
 // source is one kind of input file.
 type source struct {
@@ -25,6 +28,7 @@ type source struct {
 // sources is every kind of input, in the order in which they are tried.
 var sources = []source{
 	{kind: "netcdf", sniff: cfgrid.IsNetCDF, open: openNetCDF},
+	{kind: kindLevel2, sniff: level2.Sniff, open: openLevel2},
 	{kind: "grib2", sniff: isMessage("GRIB", 2), open: openGRIB},
 	{kind: "grib1", sniff: isMessage("GRIB", 0, 1), open: openGRIB},
 	{kind: "bufr", sniff: isMessage("BUFR", 0, 1, 2, 3, 4), open: openBUFR},

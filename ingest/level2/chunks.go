@@ -153,10 +153,16 @@ func (a *Assembler) check(chunk Chunk, header volumeHeader, records []*record) e
 	if header.icao != "" && a.radar != "" && header.icao != a.radar {
 		return a.otherVolume(chunk, "radar %s, not %s", header.icao, a.radar)
 	}
+	if header.version != "" && a.header.version != "" && header != a.header {
+		return a.otherVolume(chunk, "begins another volume")
+	}
 	if !header.start.IsZero() && !a.first.IsZero() && header.start.Sub(a.first).Abs() > maxVolumeDuration {
 		return a.otherVolume(chunk, "begins at %s, radials are of %s", header.start.Format(time.RFC3339), a.first.Format(time.RFC3339))
 	}
 	for _, r := range records {
+		if !r.status.IsZero() && !a.first.IsZero() && r.status.Sub(a.first).Abs() > maxVolumeDuration {
+			return a.otherVolume(chunk, "messages of %s, radials of %s", r.status.Format(time.RFC3339), a.first.Format(time.RFC3339))
+		}
 		if len(r.radials) == 0 {
 			continue
 		}

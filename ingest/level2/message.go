@@ -27,6 +27,7 @@ type messageHeader struct {
 	bytes             int // with this header
 	kind              uint8
 	segments, segment int
+	time              time.Time
 }
 
 // record is what was found in one piece of a file.
@@ -37,6 +38,8 @@ type record struct {
 	errs     []error
 	damaged  bool // something was left out
 	size     int  // bytes that are kept
+	// status is the time of a message 2 or 5, which every volume begins with.
+	status time.Time
 }
 
 // radial is one message 1 or 31.
@@ -150,6 +153,9 @@ func readMessages(p place, b []byte) *record {
 			if !ok {
 				break
 			}
+			if h.kind != 18 {
+				r.status = h.time
+			}
 			c := cursor{place: p, buf: whole, base: body.base}
 			r.metadata.read(&c, h.kind)
 		}
@@ -188,6 +194,7 @@ func readMessageHeader(b []byte) messageHeader {
 	h := messageHeader{
 		bytes:    2 * int(binary.BigEndian.Uint16(b)),
 		kind:     b[3],
+		time:     timeOf(uint32(binary.BigEndian.Uint16(b[6:])), binary.BigEndian.Uint32(b[8:])),
 		segments: int(binary.BigEndian.Uint16(b[12:])),
 		segment:  int(binary.BigEndian.Uint16(b[14:])),
 	}

@@ -131,19 +131,16 @@ func splitRecords(file string, b []byte, at int) ([]piece, []error) {
 		}
 		start := at + controlWordBytes
 		end := int64(start) + length
-		switch {
-		case length < 14 || end > int64(len(b)) || (end < int64(len(b)) && !isRecord(b[end:])):
+		if length < 14 || end > int64(len(b)) || (end < int64(len(b)) && !isRecord(b[end:])) {
 			// Either the length is wrong or what follows is. A stream ends by itself
 			// for a reader, so all up to the next one is handed on.
 			next := nextRecord(b, start)
-			if end > int64(len(b)) && next < 0 {
-				errs = append(errs, formatError(p, ingest.ErrTruncated, "record of %d bytes, %d left", length, len(b)-start))
-			}
-			if next >= 0 && (length < 14 || end > int64(next)) {
+			switch {
+			case next >= 0 && (length < 14 || end > int64(next)):
 				errs = append(errs, formatError(p, ingest.ErrCorrupt, "record of %d bytes, the next one begins after %d", length, next-start))
 				end = int64(next)
-			}
-			if length < 14 || end > int64(len(b)) {
+			case length < 14 || end > int64(len(b)):
+				errs = append(errs, formatError(p, ingest.ErrTruncated, "record of %d bytes, %d left", length, len(b)-start))
 				end = int64(len(b))
 			}
 		}

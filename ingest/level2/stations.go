@@ -16,7 +16,7 @@ var stationTable string
 type Station struct {
 	ICAO                      string
 	LatitudeDeg, LongitudeDeg float64
-	GroundAltitudeM           float64 // above mean sea level
+	GroundAltitudeM           float64 // above mean sea level, NaN where unknown
 	TowerHeightM              float64 // above ground, NaN where unknown
 }
 

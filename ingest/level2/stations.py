@@ -24,12 +24,16 @@ RKJK KILX KLVX KMQT KMXX KMPX KVAX KMHX KLIX KOKX KOAX KPAH KRTX KRAX KUDX KDAX 
 5: "PABC PAEC", 15: "KHTX KTLX KSOX", 25: "KIWX KJKL KLWX"}
 # The table has Montague under the name of Griffiss, and Kamuela misspelt; Jackson has moved since.
 RENAMED = {"KRMX": "KTYX", "PHKN": "PHKM"}
+# Of the second table, where the first has none; two have none in either.
+GROUND_FT = {"KFSX": 7417, "KLWX": 272, "KRTX": 1572, "KSRX": 640}
 tower = {name: metres for metres, names in TOWER_M.items() for name in names.split()}
 for old, new in RENAMED.items():
     tower[new] = tower.pop(old)
 del tower["KJAN"]
 print("# icao\tlatitude_deg\tlongitude_deg\tground_m\ttower_m   (made by stations.py with Py-ART %s)" % pyart.__version__)
 for icao, site in sorted(NEXRAD_LOCATIONS.items()):
-    print("%s\t%.5f\t%.5f\t%.1f\t%s" % (icao, site["lat"], site["lon"], site["elev"] * 0.3048, tower.pop(icao, "")))
+    feet = GROUND_FT.get(icao, site["elev"])
+    ground = "%.1f" % (feet * 0.3048) if feet > -1000 else ""
+    print("%s\t%.5f\t%.5f\t%s\t%s" % (icao, site["lat"], site["lon"], ground, tower.pop(icao, "")))
 if tower:
     raise SystemExit("without a place: %s" % sorted(tower))
