@@ -31,21 +31,42 @@ func Interpret(file string, f *grid.Field) (*Mosaic, error) {
 	if !ok {
 		return nil, &ingest.FormatError{File: file, Message: f.Number, Detail: fmt.Sprintf("parameter %s %s is not a mosaic that is read", f.Parameter, f.ShortName), Err: ingest.ErrUnsupported}
 	}
-	missing, noCoverage := product.missing, product.noCoverage
-	missingIs, notCovered := product.missingIs.Value(), grid.NotCovered.Value()
-	scale := float32(product.scale)
-	for k, v := range f.Values {
-		switch {
-		case v == noCoverage || v != v:
-			f.Values[k] = notCovered
-		case v == missing:
-			f.Values[k] = missingIs
-		case scale != 1:
-			f.Values[k] = v * scale
+	product.MaskCodes(f.Values)
+	if scale := float32(product.scale); scale != 1 {
+		for k, v := range f.Values {
+			if v == v { // the others keep their kind of NaN
+				f.Values[k] = v * scale
+			}
 		}
 	}
 	f.Units = product.Units
 	return &Mosaic{Product: product, Time: f.ValidTime, Field: f}, nil
+}
+
+// StateOf a value as it stands in the file.
+func (p Product) StateOf(stored float32) grid.GateState {
+	switch {
+	case stored == p.noCoverage || stored != stored:
+		return grid.NotCovered
+	case stored == p.missing:
+		return p.missingIs
+	}
+	return grid.Measured
+}
+
+// MaskCodes puts the NaN of its state in the place of each code, and leaves
+// values as they are in the file.
+func (p Product) MaskCodes(values []float32) {
+	missing, noCoverage := p.missing, p.noCoverage
+	missingIs, notCovered := p.missingIs.Value(), grid.NotCovered.Value()
+	for k, v := range values {
+		switch {
+		case v == noCoverage || v != v:
+			values[k] = notCovered
+		case v == missing:
+			values[k] = missingIs
+		}
+	}
 }
 
 // Options of decoding.
