@@ -12,6 +12,7 @@ import (
 	"rimeline/seedability/drift"
 	"rimeline/seedability/liquid"
 	"rimeline/seedability/profile"
+	"rimeline/seedability/radar"
 )
 
 // Site is one place of release, as the programme describes it.
@@ -59,6 +60,10 @@ type Evidence struct {
 	ModelLabel string
 	ModelFiles []File
 	Soundings  []Sounding
+	Radars     []RadarScan
+	Mosaics    []Mosaic
+	CloudTops  *CloudTops // nil for none
+	Bands      *BandWatch // nil for none
 }
 
 // Sounding is one ascent.
@@ -122,7 +127,7 @@ func Assess(ctx context.Context, programme string, site Site, release, asOf time
 		return Assessment{}, fmt.Errorf("site %s: no target", site.ID)
 	}
 	s := &assessor{site: site, release: release, asOf: asOf, evidence: evidence, method: method, air: evidence.Atmosphere}
-	s.a = Assessment{Programme: programme, ReleaseTime: release.UTC(), AsOf: asOf.UTC(), Cautions: Cautions, Notes: []string{}, Inputs: []Input{}}
+	s.a = Assessment{Programme: programme, ReleaseTime: release.UTC(), AsOf: asOf.UTC(), Cautions: Cautions, Notes: []string{}, Inputs: []Input{}, Bands: []BandPassage{}}
 
 	if err := s.followPlume(ctx); err != nil {
 		return Assessment{}, err
@@ -134,6 +139,7 @@ func Assess(ctx context.Context, programme string, site Site, release, asOf time
 	}
 	s.readColumns()
 	s.weighSounding()
+	s.watch()
 	quantities := s.quantities()
 	caps := s.dose()
 
@@ -176,6 +182,14 @@ type assessor struct {
 	soundingQuality float64
 	modelFreshness  float64
 	combined        liquid.Combined
+
+	// layer is the strongest echo between 0 and -20 °C, and layerFrom who saw it,
+	// empty for nobody.
+	layer      radar.LayerMaximum
+	layerFrom  string
+	top        CloudTop
+	topSeen    bool
+	bandChance Quantity
 }
 
 func (s *assessor) inAnyTarget(place grid.LatLon) bool {
@@ -441,8 +455,8 @@ func (s *assessor) quantities() map[string]Quantity {
 	}
 	q[ComponentTemperature] = temperature
 
-	top := float64(s.zone.Cloud.TopTemperatureK)
-	q[ComponentCloudTop] = Quantity{Value: celsius(top), Reason: known(top, "cloud top %s is at %.0f m (%s)", s.a.Levels.Place, float64(s.zone.Cloud.DeckTopAltitudeM), s.zone.Cloud.Rule)}
+	q[ComponentCloudTop] = s.cloudTop()
+	q[ComponentBand], q[ComponentNaturalIce] = s.bandChance, s.naturalIce()
 	depth := float64(s.zone.Cloud.ColdDepthM)
 	q[ComponentCloudDepth] = Quantity{Value: depth, Reason: known(depth, "cloud %s is %.0f m deep where colder than 0 °C", s.a.Levels.Place, depth)}
 

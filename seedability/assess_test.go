@@ -100,7 +100,7 @@ func TestAssessSlabByHand(t *testing.T) {
 	}
 	// 0.2 g/m3 over the 1000 m from ground to top, all between -6 and -18 °C,
 	// times the quality of model liquid.
-	check("liquid", component(t, a, ComponentLiquid).Input, .7*.2, .004)
+	check("liquid", component(t, a, ComponentLiquid).Input, .7*.2, .008) // half a level of the box above the top
 	check("cloud top", component(t, a, ComponentCloudTop).Input, -.0065*2500, .7)
 	check("cloud depth", component(t, a, ComponentCloudDepth).Input, 1000, 110)
 	check("cross-barrier wind", component(t, a, ComponentCrossBarrierWind).Input, 10, .01)

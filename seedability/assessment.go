@@ -48,9 +48,14 @@ type Assessment struct {
 	Liquid      Liquid     `json:"liquid"`
 	Dose        Dose       `json:"dose"`
 	Path        []PathStep `json:"path"`
-	Inputs      []Input    `json:"inputs"`
-	Notes       []string   `json:"notes"`
-	Cautions    []string   `json:"cautions"`
+	// Radar, TargetRate and Satellite are null where nothing recent was seen.
+	Radar      *RadarView     `json:"radar"`
+	TargetRate *RateView      `json:"target_rate"`
+	Satellite  *SatelliteView `json:"satellite"`
+	Bands      []BandPassage  `json:"bands"`
+	Inputs     []Input        `json:"inputs"`
+	Notes      []string       `json:"notes"`
+	Cautions   []string       `json:"cautions"`
 	// Landings are the members' landing points, for pictures; not published.
 	Landings []grid.LatLon `json:"-"`
 }
@@ -69,7 +74,7 @@ type SiteRef struct {
 
 // Input is one thing that the assessment was made from.
 type Input struct {
-	Kind  string `json:"kind"` // "model" or "sounding"
+	Kind  string `json:"kind"` // model, sounding, radar, mosaic, satellite or bands
 	Label string `json:"label"`
 	// ReferenceTime of a model run, release of a balloon.
 	ReferenceTime time.Time `json:"reference_time"`

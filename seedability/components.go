@@ -8,6 +8,8 @@ const (
 	ComponentDelivery         = "delivery"
 	ComponentCrossBarrierWind = "cross-barrier-wind"
 	ComponentCloudDepth       = "cloud-depth"
+	ComponentBand             = "band"
+	ComponentNaturalIce       = "natural-ice"
 )
 
 // Criterion is one row of the score: which quantity, how it is judged, how much
@@ -18,14 +20,18 @@ type Criterion struct {
 	Unit       string     `json:"unit"`
 	Membership Membership `json:"membership"`
 	Weight     float64    `json:"weight"`
+	// Factor: the membership multiplies the mean of the others (to the power of
+	// Weight) instead of taking part in it: it can only take away.
+	Factor bool `json:"factor"`
 	// Mandatory: without this quantity there is no score and the site is blind.
 	Mandatory bool   `json:"mandatory"`
 	Source    string `json:"source"`
 }
 
 // DefaultCriteria lists the components in the order in which they are shown.
-// Weights sum to one. Adding an indicator is one row here and its quantity in
-// Quantities. Every row can be overridden a programme.
+// Weights are relative: those of the rows that are known are brought to a sum of
+// one. Adding an indicator is one row here and its quantity in (*assessor).quantities.
+// Every row can be overridden in a programme file.
 func DefaultCriteria() []Criterion {
 	return []Criterion{
 		{
@@ -57,6 +63,16 @@ func DefaultCriteria() []Criterion {
 			Name: ComponentCloudDepth, Quantity: "depth of cloud colder than 0 °C", Unit: "m",
 			Membership: Membership{{300, 0}, {1000, .7}, {1300, 1}}, Weight: .10,
 			Source: "Bureau of Reclamation High Plains design (moist layer over 1 km; Fletcher 1300 m)",
+		},
+		{
+			Name: ComponentBand, Quantity: "probability that a band or cell is over the activation zone when agent gets there", Unit: "1",
+			Membership: Membership{{0, .6}, {.5, .85}, {1, 1}}, Weight: .10,
+			Source: "common practice, no source: agent that meets a band finds more liquid, but liquid is there without bands too",
+		},
+		{
+			Name: ComponentNaturalIce, Quantity: "highest reflectivity between 0 and -20 °C", Unit: "dBZ",
+			Membership: Membership{{20, 1}, {30, .6}, {40, .2}}, Weight: 1, Factor: true,
+			Source: "common practice, no source: below 20 dBZ natural ice is weak, above 30 to 35 natural precipitation is efficient",
 		},
 	}
 }

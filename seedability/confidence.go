@@ -22,8 +22,10 @@ type Ageing struct{ FreshFor, UselessAfter time.Duration }
 
 // Ageings of the input kinds.
 var Ageings = map[string]Ageing{
-	"model":    {3 * time.Hour, 12 * time.Hour},
-	"sounding": {3 * time.Hour, 12 * time.Hour},
+	"model":     {3 * time.Hour, 12 * time.Hour},
+	"sounding":  {3 * time.Hour, 12 * time.Hour},
+	"radar":     {10 * time.Minute, 30 * time.Minute}, // mosaics too
+	"satellite": {15 * time.Minute, time.Hour},
 }
 
 // Freshness is 1 up to FreshFor and falls in a line to 0 at UselessAfter. An
@@ -43,7 +45,7 @@ func (a Ageing) Freshness(age time.Duration) float64 {
 
 // disagreement of two sources that should see the same air.
 type disagreement struct {
-	what           string
+	what, who      string // who disagrees with the model
 	difference     float64
 	fine, hopeless float64 // full agreement up to fine, none from hopeless on
 	unit           string
@@ -54,14 +56,14 @@ type disagreement struct {
 // confirms. The numbers are common practice, no source.
 func agreementOf(comparisons []disagreement) (agreement float64, reasons []string) {
 	if len(comparisons) == 0 {
-		return .8, []string{"no fresh sounding near the path to compare the model with"}
+		return .8, []string{"no fresh sounding, radar wind or cloud top to compare the model with"}
 	}
 	sum := 0.0
 	for _, c := range comparisons {
 		d := math.Abs(c.difference)
 		value := math.Min(1, math.Max(0, (c.hopeless-d)/(c.hopeless-c.fine)))
 		sum += value
-		reasons = append(reasons, fmt.Sprintf("%s: sounding and model differ by %.3g %s", c.what, d, c.unit))
+		reasons = append(reasons, fmt.Sprintf("%s: %s and model differ by %.2g %s", c.what, c.who, d, c.unit))
 	}
 	return .5 + .5*sum/float64(len(comparisons)), reasons
 }

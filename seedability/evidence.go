@@ -77,7 +77,7 @@ func (s *assessor) compare() {
 		seen, ok1 := s.nearestDerived.Isotherm(temperatureK)
 		forecast, ok2 := model.Isotherm(temperatureK)
 		if ok1 && ok2 && seen.LowestAltitudeM.Known() && forecast.LowestAltitudeM.Known() {
-			s.comparisons = append(s.comparisons, disagreement{what: fmt.Sprintf("height of %.0f °C", temperatureK-273.15),
+			s.comparisons = append(s.comparisons, disagreement{what: fmt.Sprintf("height of %.0f °C", temperatureK-273.15), who: "sounding",
 				difference: float64(seen.LowestAltitudeM - forecast.LowestAltitudeM), fine: 150, hopeless: 800, unit: "m"})
 		}
 	}
@@ -91,7 +91,7 @@ func (s *assessor) compare() {
 	if ok1 && ok2 {
 		d := math.Hypot(seen.EastwardMPerS-forecast.EastwardMPerS, seen.NorthwardMPerS-forecast.NorthwardMPerS)
 		if !math.IsNaN(d) {
-			s.comparisons = append(s.comparisons, disagreement{what: fmt.Sprintf("wind at %.0f m", altitudeM), difference: d, fine: 3, hopeless: 12, unit: "m/s"})
+			s.comparisons = append(s.comparisons, disagreement{what: fmt.Sprintf("wind at %.0f m", altitudeM), who: "sounding", difference: d, fine: 3, hopeless: 12, unit: "m/s"})
 		}
 	}
 }

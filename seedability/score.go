@@ -21,8 +21,10 @@ type Component struct {
 	Input *float64 `json:"input"`
 	// Value is the membership, 0 to 1, null where Input is.
 	Value *float64 `json:"value"`
-	// Weight as used, renormalised over the components that are known.
+	// Weight as used, renormalised over the components that are known; of a
+	// factor its exponent.
 	Weight float64 `json:"weight"`
+	Factor bool    `json:"factor"`
 	// Knots are the thresholds that turned Input into Value.
 	Knots  Membership `json:"knots"`
 	Reason string     `json:"reason"`
@@ -56,12 +58,15 @@ type Score struct {
 //
 //	O = product of mu_i^w_i = exp(sum of w_i ln mu_i)
 //
-// in which one zero gives zero. A quantity that is not known is left out and
-// the other weights are renormalised; where a mandatory one is missing the
+// in which one zero gives zero, times the factors among them. A quantity that is
+// not known is left out and the other weights are renormalised; where a mandatory one is missing the
 // opportunity is NaN. caps bound the result from above.
 func Judge(criteria []Criterion, quantities map[string]Quantity, caps []Cap) (components []Component, opportunity, knownWeight float64) {
 	var weightSum, totalSum float64
 	for _, criterion := range criteria {
+		if criterion.Factor {
+			continue
+		}
 		totalSum += criterion.Weight
 		if q, ok := quantities[criterion.Name]; ok && !math.IsNaN(q.Value) {
 			weightSum += criterion.Weight
@@ -76,7 +81,7 @@ func Judge(criteria []Criterion, quantities map[string]Quantity, caps []Cap) (co
 		}
 		component := Component{
 			Name: criterion.Name, Quantity: criterion.Quantity, Unit: criterion.Unit,
-			Knots: criterion.Membership, Reason: q.Reason, Source: criterion.Source,
+			Knots: criterion.Membership, Reason: q.Reason, Source: criterion.Source, Factor: criterion.Factor,
 		}
 		mu := criterion.Membership.At(q.Value)
 		if q.Forbidden && !math.IsNaN(mu) {
@@ -89,6 +94,9 @@ func Judge(criteria []Criterion, quantities map[string]Quantity, caps []Cap) (co
 			input, value := q.Value, mu
 			component.Input, component.Value = &input, &value
 			component.Weight = criterion.Weight / weightSum
+			if criterion.Factor {
+				component.Weight = criterion.Weight
+			}
 			// A weight of zero switches a row off; it must not veto either.
 			if criterion.Weight > 0 {
 				if mu == 0 {

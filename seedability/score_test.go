@@ -26,6 +26,9 @@ func TestJudgeWorkedCase(t *testing.T) {
 	}
 	components, opportunity, known := Judge(DefaultCriteria(), workedQuantities(), nil)
 	for _, component := range components {
+		if component.Value == nil {
+			continue
+		}
 		if got := *component.Value; math.Abs(got-want[component.Name]) > 5e-5 {
 			t.Errorf("%s: got %.5f, want %.4f", component.Name, got, want[component.Name])
 		}
@@ -36,8 +39,9 @@ func TestJudgeWorkedCase(t *testing.T) {
 	if got := Headline(opportunity, .6); math.Abs(got-69.78) > .005 {
 		t.Errorf("score: got %.3f, want 69.78", got)
 	}
-	if known != 1 {
-		t.Errorf("known weight: got %v, want 1", known)
+	// The six rows of the worked case carry 1 of 1.1; the band is not known.
+	if math.Abs(known-1/1.1) > 1e-12 {
+		t.Errorf("known weight: got %v, want 1/1.1", known)
 	}
 }
 
@@ -67,8 +71,8 @@ func TestMissingQuantityRenormalises(t *testing.T) {
 	if math.Abs(opportunity-want) > 1e-12 {
 		t.Errorf("opportunity: got %v, want %v", opportunity, want)
 	}
-	if math.Abs(known-.75) > 1e-12 {
-		t.Errorf("known weight: got %v, want 0.75", known)
+	if math.Abs(known-.75/1.1) > 1e-12 {
+		t.Errorf("known weight: got %v, want 0.75/1.1", known)
 	}
 	sum := 0.0
 	for _, component := range components {
@@ -100,9 +104,7 @@ func TestCapLimitsOpportunity(t *testing.T) {
 }
 
 func TestDefaultCriteria(t *testing.T) {
-	sum := 0.0
 	for _, criterion := range DefaultCriteria() {
-		sum += criterion.Weight
 		if err := criterion.Membership.Validate(); err != nil {
 			t.Errorf("%s: %v", criterion.Name, err)
 		}
@@ -110,8 +112,20 @@ func TestDefaultCriteria(t *testing.T) {
 			t.Errorf("%s: no source or no unit", criterion.Name)
 		}
 	}
-	if math.Abs(sum-1) > 1e-12 {
-		t.Errorf("weights sum to %v, want 1", sum)
+}
+
+// Natural ice multiplies: 30 dBZ leave 0.6 of the opportunity, no echo all of it.
+func TestNaturalIceIsAFactor(t *testing.T) {
+	quantities := workedQuantities()
+	for _, test := range []struct{ dBZ, factor float64 }{{-32, 1}, {20, 1}, {25, .8}, {30, .6}, {45, .2}} {
+		quantities[ComponentNaturalIce] = Quantity{Value: test.dBZ}
+		if _, opportunity, _ := Judge(DefaultCriteria(), quantities, nil); math.Abs(opportunity-.8116*test.factor) > 5e-5 {
+			t.Errorf("%v dBZ: opportunity %.4f, want %.4f", test.dBZ, opportunity, .8116*test.factor)
+		}
+	}
+	quantities[ComponentNaturalIce] = Quantity{Value: math.NaN()}
+	if _, opportunity, _ := Judge(DefaultCriteria(), quantities, nil); math.Abs(opportunity-.8116) > 5e-5 {
+		t.Errorf("radar blind: opportunity %.4f, want 0.8116 unchanged", opportunity)
 	}
 }
 
