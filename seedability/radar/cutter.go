@@ -109,9 +109,9 @@ func (c *cutter) at(i, j, k int) reading {
 	}
 	switch {
 	case r.sight == grid.Echo && c.reflectivity:
-		r.value = max(NoEchoDBZ, float32(10*math.Log10(float64(r.value))))
+		r.value = max(GridNoEchoDBZ, float32(10*math.Log10(float64(r.value))))
 	case r.sight == grid.NoEcho && c.reflectivity:
-		r.value = NoEchoDBZ
+		r.value = GridNoEchoDBZ
 	case r.sight != grid.Echo:
 		r.value = nan32
 	}
@@ -136,9 +136,15 @@ func (c *cutter) lowest(k int) reading {
 	return first
 }
 
+// highestEchoM is above all weather; common practice, no source.
+const highestEchoM = 20e3
+
 func (c *cutter) greatest(k int) reading {
 	best := notSeen(grid.NoRadial)
 	for n, l := range c.levels {
+		if n > 0 && c.nominalAltitudeM(l, k) > highestEchoM {
+			break
+		}
 		r := c.read(l, k)
 		if n == 0 || (r.sight.Seen() && !best.sight.Seen()) ||
 			(r.sight == grid.Echo && (best.sight != grid.Echo || r.value > best.value)) {
@@ -245,7 +251,7 @@ func (c *cutter) slantM(sinEl, cosEl float64, k int) (float64, bool) {
 func (c *cutter) read(l *level, k int) reading {
 	share := 0.0
 	if l.shares != nil {
-		share = c.skyline.shareOf(l.shares, float64(c.azimuthDeg[k]), effectiveEarthRadiusM*math.Atan2(c.sinDist[k], c.cosDist[k]))
+		share = c.skyline.shareOf(l.shares, float64(c.azimuthDeg[k]), float64(c.distanceM[k]))
 	}
 	var first reading
 	for n, p := range l.sweeps {
@@ -282,6 +288,11 @@ func (c *cutter) readSweep(p *polarSweep, l *level, k int) reading {
 	r.altitudeM = c.beamAltitudeM(sinEl, cosEl, k)
 	r.halfM = grid.BeamHalfWidthM(slantM, c.beamwidthDeg)
 	if near < 0 {
+		return r
+	}
+	// Near the radar a cell holds several radials.
+	if halfDeg := min(c.halfWindowM/float64(c.distanceM[k])/radPerDeg, 90); 2*halfDeg > 1.5*float64(p.sweep.Radials[near].SpacingDeg) {
+		r.value, r.sight = p.across(float64(c.azimuthDeg[k]), halfDeg, slantM, c.halfWindowM, c.reflectivity)
 		return r
 	}
 	r.value, r.sight = p.along(near, slantM, c.halfWindowM, c.reflectivity)

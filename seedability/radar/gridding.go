@@ -13,9 +13,9 @@ import (
 	"rimeline/seedability/nowcast"
 )
 
-// NoEchoDBZ stands in a gridded field for a cell that was seen and empty: the
+// GridNoEchoDBZ stands in a gridded field for a cell that was seen and empty: the
 // lowest reflectivity that eight bits hold in a WSR-88D volume.
-const NoEchoDBZ = -32
+const GridNoEchoDBZ = -32
 
 // NoSurface is the sight of a cell over which the altitude of the surface is
 // not known.
@@ -52,7 +52,7 @@ func SurfaceAltitude(altitudeM func(grid.LatLon) (altitudeM float64, ok bool)) S
 // LowestBeam takes the lowest beam that saw the place.
 func LowestBeam() Surface { return Surface{kind: lowestSurface} }
 
-// Composite takes the greatest value of all beams over the place.
+// Composite takes the greatest value of all beams over the place up to 20 km.
 func Composite() Surface { return Surface{kind: greatestSurface} }
 
 // surfaceStepM is how far apart the altitude of a surface is asked for: the
@@ -84,7 +84,7 @@ type Gridded struct {
 	Time time.Time
 	// Values of the cells, i (east) fastest. NaN where the radar did not see,
 	// and for other moments than reflectivity where there was no echo;
-	// reflectivity without echo is NoEchoDBZ, and never lower.
+	// reflectivity without echo is GridNoEchoDBZ, and never lower.
 	Values []float32
 	// Sight tells echo, no echo and the reasons for not seen apart.
 	Sight []grid.Sight
@@ -100,7 +100,7 @@ func (g *Gridded) Frame() (*nowcast.Frame, error) {
 	if g.Moment != grid.MomentReflectivity {
 		return nil, fmt.Errorf("%s is no reflectivity", g.Moment)
 	}
-	return &nowcast.Frame{Time: g.Time, Plane: g.Plane, DBZ: g.Values, NoEchoDBZ: NoEchoDBZ}, nil
+	return &nowcast.Frame{Time: g.Time, Plane: g.Plane, DBZ: g.Values, NoEchoDBZ: GridNoEchoDBZ}, nil
 }
 
 // Gridder lays volumes of one radar on one plane. Direction and distance of the
@@ -112,6 +112,7 @@ type Gridder struct {
 	// Per cell: azimuth from the radar, and sine and cosine of its distance as
 	// an angle at the centre of the 4/3 earth.
 	azimuthDeg       []float32
+	distanceM        []float32
 	sinDist, cosDist []float64
 	skyline          *Skyline
 }
@@ -144,7 +145,7 @@ func NewGridder(antenna grid.Position, plane nowcast.Plane, skyline *Skyline) (*
 	}
 	n := plane.NI * plane.NJ
 	g := &Gridder{antenna: antenna, plane: plane, skyline: skyline,
-		azimuthDeg: make([]float32, n), sinDist: make([]float64, n), cosDist: make([]float64, n)}
+		azimuthDeg: make([]float32, n), distanceM: make([]float32, n), sinDist: make([]float64, n), cosDist: make([]float64, n)}
 	around := plane.Origin == antenna.LatLon
 	eachRow(plane.NJ, 0, func(j int) {
 		for i := range plane.NI {
@@ -160,7 +161,7 @@ func NewGridder(antenna grid.Position, plane nowcast.Plane, skyline *Skyline) (*
 				distanceM, azimuth = grid.DistanceM(antenna.LatLon, place), grid.AzimuthDeg(antenna.LatLon, place)
 			}
 			k := j*plane.NI + i
-			g.azimuthDeg[k] = float32(azimuth)
+			g.azimuthDeg[k], g.distanceM[k] = float32(azimuth), float32(distanceM)
 			g.sinDist[k], g.cosDist[k] = math.Sincos(distanceM / effectiveEarthRadiusM)
 		}
 	})
@@ -170,7 +171,8 @@ func NewGridder(antenna grid.Position, plane nowcast.Plane, skyline *Skyline) (*
 // Grid cuts a volume with a surface. Reflectivity is averaged and interpolated
 // as Z in mm⁶ m⁻³, which errs least (Warren and Protat 2019, J. Atmos. Oceanic
 // Technol. 36, 1143): the mean over the gates within half a cell along the beam,
-// linear between the two nearest radials, and linear in height between the two
+// over the radials within half a cell or, where they are wider than a cell,
+// linear between the two nearest, and linear in height between the two
 // nearest beams; no echo counts as 0. Other moments likewise where both sides
 // have a value, else the nearer side decides.
 //

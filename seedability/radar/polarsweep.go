@@ -27,11 +27,40 @@ type polarSweep struct {
 	before [3601]int32
 }
 
-// valueTable holds the value of every word of a packing: the moment or, for
-// reflectivity, Z in mm⁶ m⁻³; NaN of the gate's state where none was measured.
+// valueTable holds what every word of a packing adds to a tally.
 type valueTable struct {
 	wordBytes int
-	values    []float32 // nil for words of 32 bits
+	values    []gateValue // nil for words of 32 bits
+}
+
+// gateValue is the moment or, for reflectivity, Z in mm⁶ m⁻³, 0 where none was
+// measured; and 1 in the field of the gate's state.
+type gateValue struct {
+	value float32
+	state uint64
+}
+
+// The fields of a state; a window holds fewer than 2^21 gates.
+const (
+	echoState   = 1
+	emptyState  = 1 << 21
+	foldedState = 1 << 42
+	stateMask   = 1<<21 - 1
+)
+
+func newGateValue(value float32, reflectivity bool) gateValue {
+	switch grid.StateOf(value) {
+	case grid.Measured:
+		if reflectivity {
+			value = float32(math.Pow(10, float64(value)/10))
+		}
+		return gateValue{value, echoState}
+	case grid.BelowThreshold:
+		return gateValue{0, emptyState}
+	case grid.RangeFolded:
+		return gateValue{0, foldedState}
+	}
+	return gateValue{}
 }
 
 // newPolarSweep is nil where nothing can be read from the sweep.
@@ -112,21 +141,11 @@ func newValueTable(packing *grid.Packing, reflectivity bool) *valueTable {
 		}
 	}
 	all := grid.Moment{Gates: words, Rows: []grid.GateRow{{Raw: raw, Packing: packing}}}
-	t.values = all.Row(0, nil)
-	if reflectivity {
-		for k, v := range t.values {
-			t.values[k] = toZ(v)
-		}
+	t.values = make([]gateValue, words)
+	for k, v := range all.Row(0, nil) {
+		t.values[k] = newGateValue(v, reflectivity)
 	}
 	return t
-}
-
-// toZ keeps what is no measurement.
-func toZ(dBZ float32) float32 {
-	if dBZ != dBZ {
-		return dBZ
-	}
-	return float32(math.Pow(10, float64(dBZ)/10))
 }
 
 // radialsAt gives the radial nearest to an azimuth, or -1, and the one on the
@@ -166,64 +185,102 @@ func (p *polarSweep) radialsAt(azimuthDeg float64) (near, far int, weight float6
 	return near, far, weight
 }
 
-// along is the mean over the gates of a radial whose centres lie within a window
-// about a slant range, the nearest one at least. At least half of them must
-// have been seen. Of other moments than reflectivity half must be measured.
-func (p *polarSweep) along(radial int, slantM, halfWindowM float64, reflectivity bool) (float32, grid.Sight) {
+// tally sums up gates.
+type tally struct {
+	sum    float32
+	states uint64
+	gates  int
+	// outside says why gates were not there.
+	outside grid.Sight
+}
+
+// add takes the gates of a radial whose centres lie within a window about a
+// slant range, the nearest one at least.
+func (p *polarSweep) add(t *tally, radial int, slantM, halfWindowM float64, reflectivity bool) {
 	row, m := p.moment.Rows[radial], p.moment
 	gates := min(row.Gates(), m.Gates)
 	if gates == 0 {
-		return nan32, grid.NoRadial
+		t.outside = grid.NoRadial
+		t.gates++
+		return
 	}
 	position := (slantM - m.FirstGateM) / m.GateSpacingM
 	if !(position >= -0.5 && position < float64(gates)-0.5) {
-		return nan32, grid.OutsideRange
+		t.outside = grid.OutsideRange
+		t.gates++
+		return
 	}
 	centre := min(max(int(math.Floor(position+0.5)), 0), gates-1)
 	window := halfWindowM / m.GateSpacingM
 	first := min(max(int(math.Ceil(max(position-window, 0))), 0), centre)
 	last := max(int(math.Floor(min(position+window, float64(gates-1)))), centre)
-	table := p.tables[radial]
-	var sum float32
-	echo, empty, folded := 0, 0, 0
-	for gate := first; gate <= last; gate++ {
-		value := p.value(table, row.Raw, radial, gate, reflectivity)
-		if value == value {
-			sum += value
-			echo++
-			continue
+	t.gates += last - first + 1
+	sum, states := t.sum, t.states
+	switch table := p.tables[radial]; {
+	case table.values == nil:
+		for gate := first; gate <= last; gate++ {
+			v := newGateValue(m.At(radial, gate), reflectivity)
+			sum, states = sum+v.value, states+v.state
 		}
-		switch grid.StateOf(value) {
-		case grid.BelowThreshold:
-			empty++
-		case grid.RangeFolded:
-			folded++
+	case table.wordBytes == 1:
+		values := (*[256]gateValue)(table.values)
+		for _, word := range row.Raw[first : last+1] {
+			v := &values[word]
+			sum, states = sum+v.value, states+v.state
+		}
+	default:
+		for gate := first; gate <= last; gate++ {
+			v := &table.values[int(row.Raw[2*gate])<<8|int(row.Raw[2*gate+1])]
+			sum, states = sum+v.value, states+v.state
 		}
 	}
-	all := last - first + 1
-	switch {
-	case 2*(echo+empty) < all && 2*folded >= all-echo-empty:
-		return nan32, grid.Folded
-	case 2*(echo+empty) < all:
-		return nan32, grid.NoRadial
-	case echo == 0 || (!reflectivity && 2*echo < all):
-		return nan32, grid.NoEcho
-	case reflectivity:
-		return sum / float32(echo+empty), grid.Echo
-	}
-	return sum / float32(echo), grid.Echo
+	t.sum, t.states = sum, states
 }
 
-func (p *polarSweep) value(table *valueTable, raw []byte, radial, gate int, reflectivity bool) float32 {
-	switch {
-	case table.values == nil:
-		value := p.moment.At(radial, gate)
-		if reflectivity {
-			value = toZ(value)
-		}
-		return value
-	case table.wordBytes == 1:
-		return table.values[raw[gate]]
+// mean of the gates, of which at least half must have been seen. Of other
+// moments than reflectivity half must be measured.
+func (t *tally) mean(reflectivity bool) (float32, grid.Sight) {
+	echo, empty, folded := int(t.states&stateMask), int(t.states/emptyState&stateMask), int(t.states/foldedState&stateMask)
+	switch seen := echo + empty; {
+	case 2*seen < t.gates && 2*folded >= t.gates-seen:
+		return nan32, grid.Folded
+	case 2*seen < t.gates || seen == 0:
+		return nan32, t.outside
+	case echo == 0 || (!reflectivity && 2*echo < t.gates):
+		return nan32, grid.NoEcho
+	case reflectivity:
+		return t.sum / float32(seen), grid.Echo
 	}
-	return table.values[int(raw[2*gate])<<8|int(raw[2*gate+1])]
+	return t.sum / float32(echo), grid.Echo
+}
+
+// along is the mean over one radial.
+func (p *polarSweep) along(radial int, slantM, halfWindowM float64, reflectivity bool) (float32, grid.Sight) {
+	t := tally{outside: grid.NoRadial}
+	p.add(&t, radial, slantM, halfWindowM, reflectivity)
+	return t.mean(reflectivity)
+}
+
+// across is the mean over all radials within an angle to both sides.
+func (p *polarSweep) across(azimuthDeg, halfDeg, slantM, halfWindowM float64, reflectivity bool) (float32, grid.Sight) {
+	t := tally{outside: grid.NoRadial}
+	n := len(p.azimuthDeg)
+	from := azimuthDeg - halfDeg
+	if from < 0 {
+		from += 360
+	}
+	k := int(p.before[int(max(0, min(3600, from*10)))])
+	for k < n && p.azimuthDeg[k] < from {
+		k++
+	}
+	for range n {
+		k %= n
+		away := math.Abs(p.azimuthDeg[k] - azimuthDeg)
+		if min(away, 360-away) > halfDeg {
+			break
+		}
+		p.add(&t, p.radial[k], slantM, halfWindowM, reflectivity)
+		k++
+	}
+	return t.mean(reflectivity)
 }
