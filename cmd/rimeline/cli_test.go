@@ -470,7 +470,7 @@ func TestInspectEveryRealSoundingAndNetCDF(t *testing.T) {
 		"wyoming.BOI.2010120901.nodata.html":   "no sounding",
 		"ncss_gfs_0p5_20150612_1200_point.csv": "not a kind of file",
 	}
-	for _, pattern := range []string{"sounding/*", "bufkit/*", "netcdf/*", "goes/*", "cfradial/*"} {
+	for _, pattern := range []string{"sounding/*", "bufkit/*", "netcdf/*", "goes/*"} {
 		for _, path := range testfiles.Glob(t, pattern) {
 			o := rimeline(t, "inspect", "--json", path)
 			object := decoded[[]fileObject](t, o)[0]

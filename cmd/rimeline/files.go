@@ -13,6 +13,7 @@ import (
 
 	"rimeline/grid"
 	"rimeline/ingest"
+	"rimeline/ingest/cfgrid"
 	"rimeline/ingest/sounding"
 )
 
@@ -127,10 +128,13 @@ type fieldOptions struct {
 // contents is what was found in a file. Values are decoded when asked for, one
 // field at a time.
 type contents struct {
+	// kind is that of the source, but for what only the opened file tells.
 	kind string
 	// headers are the fields without values; field decodes headers[k].
 	headers []grid.Field
 	field   func(ctx context.Context, k int, o fieldOptions) (*grid.Field, error)
+	// netcdf is the open file, nil for other kinds.
+	netcdf *cfgrid.File
 	// wrf is set for output of the WRF model, whose raw fields are no atmosphere.
 	wrf wrfReader
 	// soundings is nil where the kind has none.
@@ -150,7 +154,7 @@ func (c *contents) close() {
 }
 
 // errUnknownKind names the kinds that there are.
-var errUnknownKind = errors.New("not a kind of file that this program reads (GRIB, BUFR, netCDF, NEXRAD Level II, or soundings as text, CSV, JSON or IGRA zip)")
+var errUnknownKind = errors.New("not a kind of file that this program reads (GRIB, BUFR, netCDF with CfRadial volumes, NEXRAD Level II, or soundings as text, CSV, JSON or IGRA zip)")
 
 // openContents finds out what a file is and what it holds. Contents are returned
 // beside an error where the kind could be told; close them in any case.
@@ -172,7 +176,9 @@ func openContents(env *environment, path string) (*contents, error) {
 			if found == nil {
 				found = &contents{}
 			}
-			found.kind = source.kind
+			if found.kind == "" {
+				found.kind = source.kind
+			}
 			found.err = joinErrors(found.err, in.err)
 			return found, err
 		}

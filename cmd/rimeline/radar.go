@@ -118,6 +118,7 @@ type volumeObject struct {
 
 type sweepObject struct {
 	Number       int                     `json:"number"`
+	Mode         string                  `json:"mode,omitempty"` // none is "azimuth_surveillance"
 	ElevationDeg *float64                `json:"elevation_deg"`
 	TargetDeg    *float64                `json:"target_elevation_deg"`
 	StartTime    *string                 `json:"start_time"`
@@ -130,6 +131,7 @@ type sweepObject struct {
 }
 
 type momentObject struct {
+	Field          string   `json:"field,omitempty"` // its name in the file, where another
 	Units          string   `json:"units"`
 	Gates          int      `json:"gates"` // the largest of the sweep
 	FirstGateM     *float64 `json:"first_gate_m"`
@@ -163,14 +165,14 @@ func describeVolume(v *grid.Volume) volumeObject {
 	}
 	for _, s := range v.Sweeps {
 		sweep := sweepObject{
-			Number: s.Number, ElevationDeg: rounded(s.ElevationDeg), TargetDeg: rounded(s.TargetElevationDeg), StartTime: timeText(s.Start),
+			Number: s.Number, Mode: string(s.Mode), ElevationDeg: rounded(s.ElevationDeg), TargetDeg: rounded(s.TargetElevationDeg), StartTime: timeText(s.Start),
 			EndTime: timeText(s.End), Complete: s.Complete, Radials: len(s.Radials), NyquistMPerS: rounded(s.NyquistVelocityMPerS),
 			UnambiguousM: rounded(s.UnambiguousRangeM), Moments: make(map[string]momentObject, len(s.Moments)),
 		}
 		for _, m := range s.Moments {
 			statistics := m.Statistics()
 			sweep.Moments[m.Name] = momentObject{
-				Units: m.Units, Gates: m.Gates, FirstGateM: rounded(m.FirstGateM), GateSpacingM: rounded(m.GateSpacingM),
+				Field: fieldOf(m), Units: m.Units, Gates: m.Gates, FirstGateM: rounded(m.FirstGateM), GateSpacingM: rounded(m.GateSpacingM),
 				Min: rounded(statistics.Min), Max: rounded(statistics.Max), Mean: rounded(statistics.Mean), Valid: statistics.Valid,
 				BelowThreshold: statistics.BelowThreshold, RangeFolded: statistics.RangeFolded, NotCovered: statistics.NotCovered,
 			}
@@ -178,6 +180,14 @@ func describeVolume(v *grid.Volume) volumeObject {
 		o.Sweeps = append(o.Sweeps, sweep)
 	}
 	return o
+}
+
+// fieldOf is what a file calls a moment, where that is not its name.
+func fieldOf(m *grid.Moment) string {
+	if m.FieldName == m.Name {
+		return ""
+	}
+	return m.FieldName
 }
 
 // writeVolume adds the keys of a volume to the object of its file.

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"rimeline/grid"
+	"rimeline/ingest/mosaic"
 )
 
 type sampleCommand struct {
@@ -28,7 +29,7 @@ Examples:
     rimeline sample model.nc --at=-33.9,151.2
     rimeline sample KXYZ20260114_060512_V06 --at 44.2,-115.1 --temperatures sounding.txt
 
-Prints a JSON array with one object a field: "number", "name", "level", "nearest" ("value", "lat", "lon", "distance_m") and "bilinear". Where the place is off the grid, or the positions of the grid are not known, "nearest" and "bilinear" are null; missing values are null too.
+Prints a JSON array with one object a field: "number", "name", "level", "nearest" ("value", "lat", "lon", "distance_m") and "bilinear". Where the place is off the grid, or the positions of the grid are not known, "nearest" and "bilinear" are null; missing values are null too. Of a radar mosaic "state" tells what the nearest value means: "measured", "no echo" (covered, and nothing there), or "not covered"; its codes stand as they are in the file, and nothing is interpolated from them.
 
 Of a radar volume: one object a moment and sweep, upwards, with "number" (of the sweep), "moment", "height_m" (of the centre of the beam above sea level), "beam_half_width_m", "temperature_k" (null without --temperatures), "value" and "state". The value is null unless the state is "echo". "no echo" was looked at; "outside range", "no radial" and "range folded" were not seen. Nothing is known here of terrain in the way.
 
@@ -46,6 +47,7 @@ type sampleObject struct {
 	ValidTime  *string        `json:"valid_time"`
 	Nearest    *nearestObject `json:"nearest"`
 	Bilinear   *float64       `json:"bilinear"`
+	State      string         `json:"state,omitempty"` // of a radar mosaic, at the nearest point
 	Error      string         `json:"error,omitempty"`
 }
 
@@ -116,15 +118,34 @@ func sampleField(header, decoded *grid.Field, err error, place grid.LatLon) samp
 		s.Error = oneLine(err)
 		return s
 	}
+	product, isMosaic := mosaic.ProductOf(header)
 	if nearest, ok := decoded.Nearest(place); ok {
 		s.Nearest = &nearestObject{
 			Value: known(nearest.Value), Lat: known(nearest.Place.LatitudeDeg), Lon: known(nearest.Place.LongitudeDeg), DistanceM: known(nearest.DistanceM),
 		}
+		if isMosaic {
+			s.State = mosaicState(product.StateOf(float32(nearest.Value)))
+		}
+	}
+	if isMosaic { // codes are no numbers to interpolate between
+		product.MaskCodes(decoded.Values)
 	}
 	if value, ok := decoded.Bilinear(place); ok {
 		s.Bilinear = known(value)
 	}
 	return s
+}
+
+// mosaicState names what a point of a radar mosaic tells, in the words that
+// columns of radar volumes have.
+func mosaicState(state grid.GateState) string {
+	switch state {
+	case grid.Measured:
+		return "measured"
+	case grid.BelowThreshold:
+		return grid.NoEcho.String()
+	}
+	return "not covered"
 }
 
 // parsePlace reads "LAT,LON" in degrees.

@@ -6,6 +6,7 @@ import (
 
 	"rimeline/grid"
 	"rimeline/ingest/cfgrid"
+	"rimeline/ingest/cfradial"
 	"rimeline/ingest/grib"
 	"rimeline/ingest/level2"
 	"rimeline/ingest/sounding"
@@ -14,7 +15,10 @@ import (
 // kindUnknown is the kind of what no source recognises.
 const kindUnknown = "unknown"
 
-const kindLevel2 = "level2"
+const (
+	kindLevel2   = "level2"
+	kindCfRadial = "cfradial" // inside of netCDF
+)
 
 // source is one kind of input file.
 type source struct {
@@ -54,7 +58,12 @@ func openNetCDF(env *environment, in *inputFile) (*contents, error) {
 	if err != nil {
 		return nil, err
 	}
-	found := &contents{headers: file.Headers(), release: func() { file.Close() }}
+	if cfradial.Is(file) {
+		defer file.Close()
+		volume, err := cfradial.Read(env, in.path, file)
+		return &contents{kind: kindCfRadial, volume: volume}, err
+	}
+	found := &contents{netcdf: file, headers: file.Headers(), release: func() { file.Close() }}
 	found.field = func(ctx context.Context, k int, o fieldOptions) (*grid.Field, error) {
 		return file.Field(ctx, found.headers[k].Number, cfgrid.Options{Window: o.Window})
 	}
