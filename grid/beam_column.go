@@ -82,15 +82,25 @@ func (v *Volume) ColumnAbove(p LatLon, moment string, terrain Terrain) RadarColu
 		if m == nil {
 			continue
 		}
-		column.Gates = append(column.Gates, v.gateAbove(k, s, m, column, terrain))
+		if s.Mode.Vertical() { // each radial of the slice that passes over the place
+			for radial := range s.Radials {
+				r := &s.Radials[radial]
+				off := math.Abs(math.Remainder(float64(r.AzimuthDeg)-column.AzimuthDeg, 360))
+				if off <= 0.75*float64(r.SpacingDeg) && float64(r.ElevationDeg) < 90 {
+					column.Gates = append(column.Gates, v.gateAbove(k, s, m, column, radial, true, terrain))
+				}
+			}
+			continue
+		}
+		radial, looked := s.Nearest(column.AzimuthDeg)
+		column.Gates = append(column.Gates, v.gateAbove(k, s, m, column, radial, looked, terrain))
 	}
 	slices.SortStableFunc(column.Gates, func(a, b ColumnGate) int { return cmp.Compare(a.AltitudeM, b.AltitudeM) })
 	return column
 }
 
-func (v *Volume) gateAbove(index int, s *Sweep, m *Moment, column RadarColumn, terrain Terrain) ColumnGate {
+func (v *Volume) gateAbove(index int, s *Sweep, m *Moment, column RadarColumn, radial int, looked bool, terrain Terrain) ColumnGate {
 	g := ColumnGate{Sweep: index, ElevationDeg: s.ElevationDeg, Time: s.Start, Value: NotCovered.Value(), Blockage: math.NaN(), Sight: NoRadial}
-	radial, looked := s.Nearest(column.AzimuthDeg)
 	if looked {
 		g.ElevationDeg, g.Time = float64(s.Radials[radial].ElevationDeg), s.Radials[radial].Time
 	}
