@@ -311,7 +311,7 @@ func FuzzGrid(f *testing.F) {
 	for _, name := range []string{"lambert-secant-sphere", "lambert-south-iau1965", "stereographic-north-wgs84", "stereographic-south-sphere", "mercator-wgs84", "albers-south-wgs84", "azimuthal-grs80", "transverse-airy"} {
 		projections = append(projections, planes()[name])
 	}
-	projections = append(projections, LatLonProjection{}, rotatedGrids()["rotated-with-angle"], nil)
+	projections = append(projections, LatLonProjection{}, rotatedGrids()["rotated-with-angle"], nil, goesEast())
 	f.Fuzz(func(t *testing.T, kind uint8, ni, nj int, x0, dx, y0, dy float64, cyclic bool, latitudeDeg, longitudeDeg, marginM float64) {
 		g := &Grid{Projection: projections[int(kind)%len(projections)], NI: ni, NJ: nj, X: Axis{First: x0, Step: dx}, Y: Axis{First: y0, Step: dy}, Cyclic: cyclic, WindsGridRelative: true}
 		if n := min(max(ni, 0), 20); kind&0x40 != 0 && n > 0 {
