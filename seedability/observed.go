@@ -511,7 +511,7 @@ func (s *assessor) watchBands(place grid.LatLon) {
 		s.bandChance.Reason = fmt.Sprintf("what comes after %s was not seen by the radar", approach.Until.UTC().Format("15:04 UTC"))
 		return
 	}
-	s.bandChance = Quantity{Value: 1 - miss, Reason: fmt.Sprintf("%d bands or cells on their way; agent reaches the zone at %s (%s, %.0f min old)", len(approach.Arrivals), meets.UTC().Format("15:04 UTC"), w.Label, age.Minutes())}
+	s.bandChance = Quantity{Value: 1 - miss, Reason: fmt.Sprintf("%s on the way; agent reaches the zone at %s (%s, %.0f min old)", onTheWay(approach.Arrivals), meets.UTC().Format("15:04 UTC"), w.Label, age.Minutes())}
 	s.a.Inputs = append(s.a.Inputs, Input{Kind: "bands", Label: w.Label, ReferenceTime: w.Scene.Frame.Time.UTC(), AgeHours: age.Hours(), Freshness: freshness, Files: w.Files})
 }
 
@@ -559,4 +559,30 @@ func (s *assessor) cloudTop() Quantity {
 		return Quantity{Value: s.top.AirTemperatureK - 273.15, Reason: fmt.Sprintf("%s, %s at %.0f m, %.0f min old", s.a.Satellite.Label, s.top.Phase, s.top.AltitudeM, s.a.Satellite.AgeMinutes)}
 	}
 	return q
+}
+
+// onTheWay counts what comes.
+func onTheWay(arrivals []nowcast.Arrival) string {
+	bands := 0
+	for _, arrival := range arrivals {
+		if arrival.Object.Band {
+			bands++
+		}
+	}
+	plural := func(n int, noun string) string {
+		if n == 1 {
+			return "1 " + noun
+		}
+		return fmt.Sprintf("%d %ss", n, noun)
+	}
+	switch cells := len(arrivals) - bands; {
+	case len(arrivals) == 0:
+		return "nothing"
+	case cells == 0:
+		return plural(bands, "band")
+	case bands == 0:
+		return plural(cells, "cell")
+	default:
+		return plural(bands, "band") + " and " + plural(cells, "cell")
+	}
 }

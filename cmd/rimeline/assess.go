@@ -64,6 +64,7 @@ type assessJob struct {
 	weather   *weather
 	evidence  seedability.Evidence
 	method    seedability.Method
+	bands     *bandFrames // nil where no row of pictures was given
 	results   []result
 	errs      []error
 }
@@ -289,6 +290,11 @@ func (j *assessJob) readAir(paths []string, release time.Time) (time.Time, error
 		file := j.weather.soundingFile[k]
 		j.evidence.Soundings = append(j.evidence.Soundings, seedability.Sounding{Column: report.Column(), File: seedability.File{Name: filepath.Base(file.path), SHA256: file.sha256}})
 	}
+	j.observe()
+	if j.bands = j.frameBands(); j.bands != nil && j.bands.err != nil {
+		j.errs = append(j.errs, j.bands.err)
+		j.bands = nil
+	}
 	return release, nil
 }
 
@@ -382,6 +388,9 @@ func (j *assessJob) assess(first, asOf time.Time) error {
 				if release.After(now) {
 					moment = now.Truncate(time.Second)
 				}
+			}
+			if j.bands != nil {
+				j.evidence.Bands = j.bands.at(moment)
 			}
 			assessment, err := seedability.Assess(j.env, j.programme.ID, of, release, moment, j.evidence, j.method)
 			if err != nil {

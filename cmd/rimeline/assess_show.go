@@ -178,13 +178,18 @@ func printReasons(p *page, r *result, zone *time.Location) {
 				found += " " + component.Unit
 			}
 		}
-		rows = append(rows, []string{component.Name, found, dash(component.Value, "%.2f"), fmt.Sprintf("%.2f", component.Weight), component.Reason})
+		weight := fmt.Sprintf("%.2f", component.Weight)
+		if component.Factor {
+			weight = "factor"
+		}
+		rows = append(rows, []string{component.Name, found, dash(component.Value, "%.2f"), weight, component.Reason})
 	}
 	for _, target := range a.Transport.Targets {
 		rows = append(rows, []string{"target", fmt.Sprintf("%.0f ± %.0f %%", 100*target.Probability, 100*target.StandardError), fmt.Sprintf("%.2f", target.Probability), "",
 			fmt.Sprintf("%s: of %d members %d land inside, %d short, %d past, %d beside; %s", target.Name, a.Transport.Members, target.Inside, target.Short, target.Past, target.Beside, otherFates(a.Transport.Fates))})
 	}
 	p.table("", rows)
+	printObserved(p, a, zone)
 	for _, limit := range a.Score.Caps {
 		p.paragraph(fmt.Sprintf("Opportunity held to %.1f: %s.", limit.Limit, limit.Reason))
 	}
@@ -215,4 +220,45 @@ func otherFates(fates map[string]int) string {
 		return "none lost"
 	}
 	return strings.Join(words, ", ")
+}
+
+// printObserved says what radar and satellite add.
+func printObserved(p *page, a seedability.Assessment, zone *time.Location) {
+	clock := func(t time.Time) string { return t.Format("15:04 UTC") + " (" + t.In(zone).Format("15:04 MST") + ")" }
+	if r := a.Radar; r != nil {
+		layer := "between 0 and -20 °C it saw nothing: " + r.Layer.Sight
+		switch {
+		case r.Layer.DBZ != nil:
+			layer = fmt.Sprintf("the strongest echo between 0 and -20 °C is %.0f dBZ at %.0f m", *r.Layer.DBZ, *r.Layer.AltitudeM)
+		case r.Layer.Sight == grid.NoEcho.String():
+			layer = "no echo between 0 and -20 °C"
+		}
+		line := fmt.Sprintf("Radar %s, %.0f km from the zone, %.0f min old: %s (%.0f %% of the layer seen)", r.Radar, r.DistanceM/1000, r.AgeMinutes, layer, 100*r.Layer.SeenShare)
+		if r.AboveActivationM != nil && *r.AboveActivationM > 0 {
+			line += fmt.Sprintf("; the lowest beam passes %.0f m above the activation, what is lower is not seen", *r.AboveActivationM)
+		}
+		if r.EchoTop != nil && r.EchoTop.AirTemperatureK != nil {
+			line += fmt.Sprintf("; echo top of 18 dBZ at %.0f m, %.0f °C", r.EchoTop.AltitudeM, *r.EchoTop.AirTemperatureK-273.15)
+		}
+		p.paragraph(line + ".")
+		for _, hint := range r.Hints {
+			p.paragraph("Hint of dual polarisation: " + hint + ".")
+		}
+	}
+	if a.TargetRate != nil {
+		p.paragraph(fmt.Sprintf("Precipitation over the landing: %.1f mm/h, %s (%s).", a.TargetRate.MMPerH, a.TargetRate.Class, strings.Trim(a.TargetRate.From+", "+a.TargetRate.Relation, ", ")))
+	}
+	if s := a.Satellite; s != nil {
+		p.paragraph(fmt.Sprintf("Satellite %s, %.0f min old: phase %s, %s.", s.Label, s.AgeMinutes, s.Phase, s.Says))
+	}
+	for _, b := range a.Bands {
+		line := fmt.Sprintf("%s %d (%.0f dBZ, %.0f %% sure) is over the zone from %s to %s, peak %s ± %.0f min", strings.ToUpper(b.Kind[:1])+b.Kind[1:], b.ID, b.PeakDBZ, 100*b.Probability,
+			clock(b.Arrival.Time), clock(b.End.Time), clock(b.Peak.Time), b.Peak.SDMinutes)
+		if r := b.Release; r.Best != nil {
+			line += fmt.Sprintf("; to meet it release from %s to %s, best %s", clock(*r.Start), clock(*r.End), clock(*r.Best))
+		} else {
+			line += "; to release for it: " + r.State
+		}
+		p.paragraph(line + ".")
+	}
 }

@@ -14,6 +14,8 @@ import (
 
 	"rimeline/grid"
 	"rimeline/ingest"
+	"rimeline/ingest/mosaic"
+	"rimeline/ingest/satellite"
 	"rimeline/ingest/sounding"
 )
 
@@ -22,9 +24,13 @@ import (
 type weather struct {
 	fields    []*grid.Field
 	soundings []sounding.Report
-	// files that were read, by what they held.
-	modelFiles, soundingFiles []readFile
-	// soundingFile is the file of each sounding.
+	// volumes of radars, mosaics and cloud tops, with their files.
+	volumes  []scanned
+	mosaics  []mosaicked
+	tops     satellite.CloudTops
+	topFiles []readFile
+	// modelFiles hold the fields; soundingFile is the file of each sounding.
+	modelFiles   []readFile
 	soundingFile []readFile
 	// passedOver are files of a folder that are of no kind that is read.
 	passedOver []string
@@ -34,6 +40,17 @@ type weather struct {
 
 // readFile names a file and its content.
 type readFile struct{ path, sha256 string }
+
+// scanned is a radar volume and the file, or the chunks, that it came in.
+type scanned struct {
+	volume *grid.Volume
+	files  []readFile
+}
+
+type mosaicked struct {
+	*mosaic.Mosaic
+	file readFile
+}
 
 // wanted says what is needed of model files.
 type wanted struct {
@@ -45,8 +62,11 @@ type wanted struct {
 }
 
 // readWeather reads files, and the files of folders (not of folders in them).
+// Chunks of one radar volume are put together.
 func readWeather(env *environment, paths []string, want wanted) (*weather, error) {
 	w := &weather{}
+	var files []string
+	ofFolder := map[string]bool{}
 	for _, path := range paths {
 		info, err := os.Stat(path)
 		if err != nil {
@@ -54,7 +74,7 @@ func readWeather(env *environment, paths []string, want wanted) (*weather, error
 			continue
 		}
 		if !info.IsDir() {
-			w.read(env, path, want, false)
+			files = append(files, path)
 			continue
 		}
 		entries, err := os.ReadDir(path)
@@ -64,9 +84,14 @@ func readWeather(env *environment, paths []string, want wanted) (*weather, error
 		}
 		for _, entry := range entries {
 			if entry.Type().IsRegular() || entry.Type()&os.ModeSymlink != 0 {
-				w.read(env, filepath.Join(path, entry.Name()), want, true)
+				file := filepath.Join(path, entry.Name())
+				files = append(files, file)
+				ofFolder[file] = true
 			}
 		}
+	}
+	for _, group := range groupInputs(env, files) {
+		w.read(env, group, want, ofFolder[group.paths[0]])
 		if env.Err() != nil {
 			return nil, env.Err()
 		}
@@ -75,11 +100,12 @@ func readWeather(env *environment, paths []string, want wanted) (*weather, error
 	return w, env.Err()
 }
 
-// read adds one file. A file of a folder may be of any kind; one that was named
-// must be of use.
-func (w *weather) read(env *environment, path string, want wanted, ofFolder bool) {
-	found, err := openContents(env, path)
+// read adds one file, or the chunks of one volume. A file of a folder may be of
+// any kind; one that was named must be of use.
+func (w *weather) read(env *environment, group *inputGroup, want wanted, ofFolder bool) {
+	found, err := group.open(env)
 	defer found.close()
+	path := group.paths[0]
 	if err != nil {
 		if ofFolder && found.kind == kindUnknown && errors.Is(err, ingest.ErrUnsupported) {
 			w.passedOver = append(w.passedOver, path)
@@ -91,39 +117,87 @@ func (w *weather) read(env *environment, path string, want wanted, ofFolder bool
 	if found.err != nil {
 		w.errs = append(w.errs, found.err)
 	}
-	if found.soundings == nil && found.field == nil {
-		return
+	var files []readFile
+	for _, path := range group.paths {
+		digest, err := fileSHA256(path)
+		if err != nil {
+			w.errs = append(w.errs, err)
+			return
+		}
+		files = append(files, readFile{path, digest})
 	}
-	digest, err := fileSHA256(path)
-	if err != nil {
-		w.errs = append(w.errs, err)
-		return
-	}
-	file := readFile{path, digest}
-	if found.soundings != nil {
-		w.soundingFiles = append(w.soundingFiles, file)
+	switch {
+	case found.volume != nil:
+		w.volumes = append(w.volumes, scanned{found.volume, files})
+	case found.soundings != nil:
 		for report, err := range found.soundings {
 			if err != nil {
 				w.errs = append(w.errs, err)
 				continue
 			}
 			w.soundings = append(w.soundings, report)
-			w.soundingFile = append(w.soundingFile, file)
+			w.soundingFile = append(w.soundingFile, files[0])
 		}
-		return
+	case found.netcdf != nil && satellite.Is(found.netcdf):
+		w.readCloudTop(env, found, files[0], want)
+	case slices.ContainsFunc(found.headers, func(f grid.Field) bool { return mosaic.IsMosaic(&f) }):
+		w.readMosaics(env, found, files[0], want)
+	case found.field != nil:
+		fields, err := readModel(env, found, want)
+		if err != nil {
+			w.errs = append(w.errs, err)
+		}
+		if len(fields) == 0 {
+			if err == nil && !ofFolder {
+				w.errs = append(w.errs, fmt.Errorf("%s: holds no fields of an atmosphere around the places asked for", path))
+			}
+			return
+		}
+		w.modelFiles = append(w.modelFiles, files[0])
+		w.fields = append(w.fields, fields...)
 	}
-	fields, err := readModel(env, found, want)
+}
+
+// cloudTopMarginM around the places holds the parallax of any top.
+const cloudTopMarginM = 100e3
+
+func (w *weather) readCloudTop(env *environment, found *contents, file readFile, want wanted) {
+	granule, err := satellite.Read(env, file.path, found.netcdf, satellite.Options{Places: want.places, MarginM: max(want.marginM, cloudTopMarginM)})
 	if err != nil {
 		w.errs = append(w.errs, err)
-	}
-	if len(fields) == 0 {
-		if err == nil && !ofFolder {
-			w.errs = append(w.errs, fmt.Errorf("%s: holds no fields of an atmosphere around the places asked for", path))
-		}
 		return
 	}
-	w.modelFiles = append(w.modelFiles, file)
-	w.fields = append(w.fields, fields...)
+	w.tops.Add(granule)
+	w.topFiles = append(w.topFiles, file)
+}
+
+func (w *weather) readMosaics(env *environment, found *contents, file readFile, want wanted) {
+	for k := range found.headers {
+		header := &found.headers[k]
+		if _, ok := mosaic.ProductOf(header); !ok {
+			continue
+		}
+		var options fieldOptions
+		if len(want.places) > 0 {
+			window, _ := header.Grid.WindowOf(want.places, max(want.marginM, bandPlaneKM/2*1000))
+			if window.NI <= 0 || window.NJ <= 0 {
+				w.errs = append(w.errs, fmt.Errorf("%s: %w", file.path, mosaic.ErrOutside))
+				continue
+			}
+			options.Window = &window
+		}
+		field, err := found.field(env, k, options)
+		if err != nil {
+			w.errs = append(w.errs, err)
+			continue
+		}
+		interpreted, err := mosaic.Interpret(file.path, field)
+		if err != nil {
+			w.errs = append(w.errs, err)
+			continue
+		}
+		w.mosaics = append(w.mosaics, mosaicked{interpreted, file})
+	}
 }
 
 // readModel decodes the fields that make an atmosphere, in a window around the

@@ -1,5 +1,6 @@
 // Command make writes the example input: an invented storm over an invented
-// barrier, as GRIB2 model files an hour apart and one radiosonde ascent.
+// barrier, as GRIB2 model files an hour apart, one radiosonde ascent and four radar
+// volumes.
 //
 // Run it from the top of the repository: go run ./testdata/demo
 package main
@@ -27,6 +28,15 @@ func main() {
 	}
 	for hour := range 6 {
 		write(fmt.Sprintf("model.20260114.t06z.f%02d.grib2", hour), storm.ModelFile(31, 4000, hour*60))
+	}
+	// Two radar volumes before each hour in which the band is near.
+	for _, minutes := range []int{114, 120, 174, 180} {
+		at := storm.Start.Add(time.Duration(minutes)*time.Minute - 4*time.Minute)
+		b, err := rehearsal.Level2{Volume: storm.RadarVolume(at)}.File()
+		if err != nil {
+			log.Fatal(err)
+		}
+		write(fmt.Sprintf("radar.XLRK%s_V06", at.Format("20060102_150405")), b)
 	}
 	write("sounding.20260114.t08z.txt", storm.SoundingFile("XXM00000001", -34000, -6000, 2))
 }
