@@ -124,7 +124,7 @@ type Packing struct {
 	BelowThreshold, RangeFolded, Missing int64
 
 	once  sync.Once
-	table *[256]float32
+	table *packingTables
 }
 
 // GateState says what a gate tells.

@@ -59,9 +59,9 @@ func (r GateRow) decode(dst []float32) int {
 	p, raw := r.Packing, r.Raw
 	switch {
 	case p.WordBits == 8:
-		decodeBytes(dst[:n], raw[:n], p.values())
+		decodeBytes(dst[:n], raw[:n], p.tables())
 	case p.WordBits == 16:
-		decodeWords(dst[:n], raw[:2*n], p)
+		decodeWords(dst[:n], raw[:2*n], p, p.tables())
 	case p.WordBits == 32 && p.Float:
 		for k := range n {
 			dst[k] = p.float(math.Float32frombits(binary.BigEndian.Uint32(raw[4*k:])))
@@ -80,17 +80,35 @@ func (r GateRow) decode(dst []float32) int {
 	return n
 }
 
-// values is the table of all words of 8 bits.
-func (p *Packing) values() *[256]float32 {
+const (
+	zeroRun    = 256
+	wordsTable = 1024 // as far as the 10 bits of a differential phase reach
+)
+
+// packingTables hold what the commonest words mean.
+type packingTables struct {
+	bytes [256]float32        // words of 8 bits
+	words [wordsTable]float32 // and the lowest of 16 bits
+	zeros [zeroRun]float32    // the word 0, many times
+}
+
+func (p *Packing) tables() *packingTables {
 	p.once.Do(func() {
-		p.table = new([256]float32)
-		for k := range p.table {
+		t := new(packingTables)
+		for k := range t.bytes {
 			word := int64(k)
 			if p.Signed {
 				word = int64(int8(k))
 			}
-			p.table[k] = p.value(word)
+			t.bytes[k] = p.value(word)
 		}
+		for k := range t.words {
+			t.words[k] = p.value(int64(k))
+		}
+		for k := range t.zeros {
+			t.zeros[k] = p.value(0)
+		}
+		p.table = t
 	})
 	return p.table
 }
@@ -120,19 +138,37 @@ func (p *Packing) float(word float32) float32 {
 	return float32(float64(word)*p.Factor + p.Addend)
 }
 
-// decodeBytes looks words up. Most of a radar's gates hold no echo, so eight
-// that are 0 at once are written without eight look-ups.
-func decodeBytes(dst []float32, raw []byte, table *[256]float32) {
+// Most of a radar's gates hold no echo, so their words are 0 for long stretches:
+// those are found eight bytes at a time and filled by copying.
+
+// zeroBytes counts the bytes in front that are 0, in steps of eight.
+func zeroBytes(raw []byte) int {
+	n := 0
+	for len(raw)-n >= 8 && binary.NativeEndian.Uint64(raw[n:]) == 0 {
+		n += 8
+	}
+	return n
+}
+
+func fill(dst []float32, with *[zeroRun]float32) {
+	for len(dst) > 0 {
+		dst = dst[copy(dst, with[:]):]
+	}
+}
+
+func decodeBytes(dst []float32, raw []byte, t *packingTables) {
+	table := &t.bytes
 	raw = raw[:len(dst)]
-	zero := table[0]
 	for len(dst) >= 8 {
 		d, r := (*[8]float32)(dst), (*[8]byte)(raw)
 		if binary.NativeEndian.Uint64(r[:]) == 0 {
-			*d = [8]float32{zero, zero, zero, zero, zero, zero, zero, zero}
-		} else {
-			d[0], d[1], d[2], d[3] = table[r[0]], table[r[1]], table[r[2]], table[r[3]]
-			d[4], d[5], d[6], d[7] = table[r[4]], table[r[5]], table[r[6]], table[r[7]]
+			n := zeroBytes(raw)
+			fill(dst[:n], &t.zeros)
+			dst, raw = dst[n:], raw[n:]
+			continue
 		}
+		d[0], d[1], d[2], d[3] = table[r[0]], table[r[1]], table[r[2]], table[r[3]]
+		d[4], d[5], d[6], d[7] = table[r[4]], table[r[5]], table[r[6]], table[r[7]]
 		dst, raw = dst[8:], raw[8:]
 	}
 	for k, word := range raw {
@@ -140,29 +176,34 @@ func decodeBytes(dst []float32, raw []byte, table *[256]float32) {
 	}
 }
 
-func decodeWords(dst []float32, raw []byte, p *Packing) {
-	zero := p.value(0)
-	for len(dst) >= 4 && len(raw) >= 8 {
+func decodeWords(dst []float32, raw []byte, p *Packing, t *packingTables) {
+	raw = raw[:2*len(dst)]
+	for len(dst) >= 4 {
 		d, r := (*[4]float32)(dst), (*[8]byte)(raw)
 		if binary.NativeEndian.Uint64(r[:]) == 0 {
-			*d = [4]float32{zero, zero, zero, zero}
-		} else {
-			d[0], d[1] = p.word(r[0], r[1]), p.word(r[2], r[3])
-			d[2], d[3] = p.word(r[4], r[5]), p.word(r[6], r[7])
+			n := zeroBytes(raw)
+			fill(dst[:n/2], &t.zeros)
+			dst, raw = dst[n/2:], raw[n:]
+			continue
 		}
+		d[0], d[1] = p.word(t, r[0], r[1]), p.word(t, r[2], r[3])
+		d[2], d[3] = p.word(t, r[4], r[5]), p.word(t, r[6], r[7])
 		dst, raw = dst[4:], raw[8:]
 	}
 	for k := range dst {
-		dst[k] = p.word(raw[2*k], raw[2*k+1])
+		dst[k] = p.word(t, raw[2*k], raw[2*k+1])
 	}
 }
 
-func (p *Packing) word(high, low byte) float32 {
-	word := int64(high)<<8 | int64(low)
-	if p.Signed {
-		word = int64(int16(word))
+func (p *Packing) word(t *packingTables, high, low byte) float32 {
+	word := uint(high)<<8 | uint(low)
+	if word < uint(len(t.words)) {
+		return t.words[word]
 	}
-	return p.value(word)
+	if p.Signed {
+		return p.value(int64(int16(word)))
+	}
+	return p.value(int64(word))
 }
 
 // MomentStatistics counts and sums up the gates of a moment over a sweep. Gates

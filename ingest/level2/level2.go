@@ -181,7 +181,7 @@ func readPieces(ctx context.Context, pieces []piece, o Options, take func(*recor
 				case <-ctx.Done():
 					return
 				case k, ok := <-next:
-					if !ok {
+					if !ok || ctx.Err() != nil {
 						return
 					}
 					results[k] <- w.read(&pieces[k])
