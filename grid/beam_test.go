@@ -131,7 +131,7 @@ func inventedVolume() *Volume {
 					raw[gate] = 1
 				}
 			}
-			m.Rows = append(m.Rows, GateRow{raw, packing})
+			m.Rows = append(m.Rows, GateRow{Raw: raw, Packing: packing})
 		}
 		s.Moments = []*Moment{m}
 		v.Sweeps = append(v.Sweeps, s)

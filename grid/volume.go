@@ -100,10 +100,13 @@ type Moment struct {
 
 // GateRow is one radial of a moment as it was stored.
 type GateRow struct {
-	// Raw holds the gates as big-endian words; nil where the radial lacks the
-	// moment, shorter than the moment's Gates where it ends earlier.
+	// Raw holds the gates as big-endian words, without the last ones that are 0
+	// (see ZeroGates). A radial may have fewer gates than the moment.
 	Raw []byte
-	// Packing is nil only where Raw is.
+	// ZeroGates is the number of gates behind Raw whose word is 0: far from the
+	// radar most are, and need no memory.
+	ZeroGates int
+	// Packing is nil only where the radial lacks the moment.
 	Packing *Packing
 }
 

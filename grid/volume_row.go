@@ -34,11 +34,14 @@ func (m *Moment) At(radial, gate int) float32 {
 		return NotCovered.Value()
 	}
 	bytes := row.Packing.WordBits / 8
-	if gate >= row.Gates() {
+	switch {
+	case gate >= row.Gates():
 		return NotCovered.Value()
+	case gate >= row.stored():
+		return row.Packing.tables().zeros[0]
 	}
 	var one [1]float32
-	GateRow{row.Raw[gate*bytes : (gate+1)*bytes], row.Packing}.decode(one[:])
+	GateRow{Raw: row.Raw[gate*bytes : (gate+1)*bytes], Packing: row.Packing}.decode(one[:])
 	return one[0]
 }
 
@@ -47,14 +50,21 @@ func (r GateRow) Gates() int {
 	if r.Packing == nil || r.Packing.WordBits < 8 {
 		return 0
 	}
-	return len(r.Raw) / (r.Packing.WordBits / 8)
+	return r.stored() + max(r.ZeroGates, 0)
 }
+
+// stored is the number of gates in Raw.
+func (r GateRow) stored() int { return len(r.Raw) / (r.Packing.WordBits / 8) }
 
 // decode scales as many gates as fit and returns their number.
 func (r GateRow) decode(dst []float32) int {
-	n := min(r.Gates(), len(dst))
-	if n == 0 {
+	all := min(r.Gates(), len(dst))
+	if all == 0 {
 		return 0
+	}
+	n := min(r.stored(), all)
+	if n < all {
+		fill(dst[n:all], &r.Packing.tables().zeros)
 	}
 	p, raw := r.Packing, r.Raw
 	switch {
@@ -77,7 +87,7 @@ func (r GateRow) decode(dst []float32) int {
 	default:
 		return 0
 	}
-	return n
+	return all
 }
 
 const (
@@ -106,7 +116,9 @@ func (p *Packing) tables() *packingTables {
 			t.words[k] = p.value(int64(k))
 		}
 		for k := range t.zeros {
-			t.zeros[k] = p.value(0)
+			if t.zeros[k] = p.value(0); p.Float {
+				t.zeros[k] = p.float(0)
+			}
 		}
 		p.table = t
 	})

@@ -19,10 +19,11 @@ func TestMomentRow(t *testing.T) {
 		return b
 	}
 	m := &Moment{Gates: 10, FirstGateM: 2125, GateSpacingM: 250, Rows: []GateRow{
-		{[]byte{0, 1, 2, 66, 255, 0, 0, 0, 0, 1}, eight},
-		{[]byte{0x80, 0, 0xff, 0x9c, 0, 100, 0, 0}, sixteen},
-		{bits(-9999, float32(math.NaN()), 12.5), float},
+		{Raw: []byte{0, 1, 2, 66, 255, 0, 0, 0, 0, 1}, Packing: eight},
+		{Raw: []byte{0x80, 0, 0xff, 0x9c, 0, 100, 0, 0}, Packing: sixteen},
+		{Raw: bits(-9999, float32(math.NaN()), 12.5), Packing: float},
 		{},
+		{Raw: []byte{70}, ZeroGates: 3, Packing: eight},
 	}}
 	type want struct {
 		value float64
@@ -33,6 +34,7 @@ func TestMomentRow(t *testing.T) {
 		{{0, NotCovered}, {-1, Measured}, {1, Measured}, {0, Measured}, {0, NotCovered}},
 		{{0, NotCovered}, {0, NotCovered}, {12.5, Measured}, {0, NotCovered}},
 		{{0, NotCovered}},
+		{{2, Measured}, {0, BelowThreshold}, {0, BelowThreshold}, {0, BelowThreshold}},
 	} {
 		row := m.Row(radial, nil)
 		if len(row) != 10 {
@@ -52,7 +54,7 @@ func TestMomentRow(t *testing.T) {
 		}
 	}
 	s := m.Statistics()
-	if s.Valid != 7 || s.BelowThreshold != 5 || s.RangeFolded != 2 || s.NotCovered != 26 || s.Min != -32 || s.Max != 94.5 || math.Abs(s.Mean-75.0/7) > 1e-6 {
+	if s.Valid != 8 || s.BelowThreshold != 8 || s.RangeFolded != 2 || s.NotCovered != 32 || s.Min != -32 || s.Max != 94.5 || math.Abs(s.Mean-77.0/8) > 1e-6 {
 		t.Errorf("statistics %+v", s)
 	}
 	if gate, ok := m.GateAt(2249); !ok || gate != 0 {

@@ -208,8 +208,8 @@ func (b *volumeBuilder) addMoment(s *grid.Sweep, one *moment, elevationNumber in
 	for len(m.Rows) < len(s.Radials)-1 {
 		m.Rows = append(m.Rows, grid.GateRow{})
 	}
-	m.Rows = append(m.Rows, grid.GateRow{Raw: one.raw, Packing: packing})
-	m.Gates = max(m.Gates, len(one.raw)/(one.wordBits/8))
+	m.Rows = append(m.Rows, grid.GateRow{Raw: one.raw, ZeroGates: one.zeroGates, Packing: packing})
+	m.Gates = max(m.Gates, m.Rows[len(m.Rows)-1].Gates())
 }
 
 // newPacking: value = (word - offset) / scale, 0 is below threshold, 1 is range

@@ -278,7 +278,7 @@ func TestRadialsThatDisagree(t *testing.T) {
 		t.Fatalf("%v, %+v", err, v)
 	}
 	m := v.Sweeps[0].Moment("REF")
-	if m.Rows[0].Raw == nil || m.Rows[1].Raw != nil || m.Rows[2].Raw == nil || m.GateSpacingM != 250 {
+	if m.Rows[0].Gates() == 0 || m.Rows[1].Gates() != 0 || m.Rows[2].Gates() == 0 || m.GateSpacingM != 250 {
 		t.Errorf("rows %v", m.Rows[:3])
 	}
 }

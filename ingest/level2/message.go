@@ -66,6 +66,7 @@ type moment struct {
 	wordBits      int
 	scale, offset float32
 	raw           []byte
+	zeroGates     int // behind raw
 }
 
 // Radial status (Table XVII of 2620002, halfword 11).

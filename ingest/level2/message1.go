@@ -46,9 +46,9 @@ func (rec *record) readMessage1(c *cursor, memory []moment) (radial, []moment) {
 		gates, at uint16
 		zero      bool
 	}{
-		{moment{"REF", float32(surveillanceFirst), float32(surveillanceSpacing), 8, 2, 66, nil}, surveillanceGates, reflectivityAt, surveillanceSpacing == 0},
-		{moment{"VEL", float32(dopplerFirst), float32(dopplerSpacing), 8, velocityScale, 129, nil}, dopplerGates, velocityAt, dopplerSpacing == 0},
-		{moment{"SW", float32(dopplerFirst), float32(dopplerSpacing), 8, 2, 129, nil}, dopplerGates, widthAt, dopplerSpacing == 0},
+		{moment{"REF", float32(surveillanceFirst), float32(surveillanceSpacing), 8, 2, 66, nil, 0}, surveillanceGates, reflectivityAt, surveillanceSpacing == 0},
+		{moment{"VEL", float32(dopplerFirst), float32(dopplerSpacing), 8, velocityScale, 129, nil, 0}, dopplerGates, velocityAt, dopplerSpacing == 0},
+		{moment{"SW", float32(dopplerFirst), float32(dopplerSpacing), 8, 2, 129, nil, 0}, dopplerGates, widthAt, dopplerSpacing == 0},
 	} {
 		if m.at == 0 || m.gates == 0 {
 			continue

@@ -1,6 +1,7 @@
 package level2
 
 import (
+	"encoding/binary"
 	"errors"
 	"io"
 	"runtime"
@@ -35,7 +36,8 @@ func newWorker(o Options, budget *budget) *worker {
 	return w
 }
 
-// read unfolds a piece and reads its messages, whose gates stay where they are.
+// read unfolds a piece and reads its messages. Of what is not compressed the
+// gates stay where they are.
 func (w *worker) read(p *piece) *record {
 	if !p.compressed {
 		return readMessages(p.place, p.bytes)
@@ -44,10 +46,8 @@ func (w *worker) read(p *piece) *record {
 	inflated, err := w.inflater.inflate(w.scratch[:0], p.bytes, max(limit, 0))
 	w.scratch = inflated
 	w.budget.left.Add(-int64(len(inflated)))
-	// What unfolds is copied once, so that no more is kept than there is.
-	kept := make([]byte, len(inflated))
-	copy(kept, inflated)
-	r := readMessages(p.place, kept)
+	r := readMessages(p.place, inflated)
+	r.keepGates()
 	if err != nil {
 		reason := ingest.ErrCorrupt
 		switch {
@@ -65,4 +65,41 @@ func (w *worker) read(p *piece) *record {
 		r.damaged = true
 	}
 	return r
+}
+
+// keepGates copies the gates out of memory that is used again, without the zeros
+// at the end of each radial.
+func (r *record) keepGates() {
+	r.size = 0
+	for k := range r.radials {
+		moments := r.radials[k].moments
+		for j := range moments {
+			m := &moments[j]
+			word := m.wordBits / 8
+			n := (len(m.raw) - zerosBehind(m.raw) + word - 1) / word * word
+			m.raw, m.zeroGates = m.raw[:n], (len(m.raw)-n)/word
+			r.size += n
+		}
+	}
+	kept := make([]byte, 0, r.size)
+	for k := range r.radials {
+		moments := r.radials[k].moments
+		for j := range moments {
+			at := len(kept)
+			kept = append(kept, moments[j].raw...)
+			moments[j].raw = kept[at:len(kept):len(kept)]
+		}
+	}
+}
+
+// zerosBehind counts the bytes at the end that are 0.
+func zerosBehind(b []byte) int {
+	n := len(b)
+	for n >= 8 && binary.NativeEndian.Uint64(b[n-8:]) == 0 {
+		n -= 8
+	}
+	for n > 0 && b[n-1] == 0 {
+		n--
+	}
+	return len(b) - n
 }

@@ -227,7 +227,7 @@ func (w Level2) message31(sweep, radial int) ([]byte, error) {
 	put16(constants[16:], orZero(float64(r.NyquistVelocityMPerS)*100))
 	blocks = append(blocks, volume, elevation, constants)
 	for _, m := range s.Moments {
-		if radial >= len(m.Rows) || m.Rows[radial].Raw == nil {
+		if radial >= len(m.Rows) || m.Rows[radial].Packing == nil {
 			continue
 		}
 		row := m.Rows[radial]
@@ -245,7 +245,8 @@ func (w Level2) message31(sweep, radial int) ([]byte, error) {
 			putFloat(block[20:], 1/row.Packing.Factor)
 			putFloat(block[24:], -row.Packing.Addend/row.Packing.Factor)
 		}
-		blocks = append(blocks, append(block, row.Raw...))
+		block = append(block, row.Raw...)
+		blocks = append(blocks, append(block, make([]byte, row.ZeroGates*row.Packing.WordBits/8)...))
 	}
 
 	body := make([]byte, 32+4*len(blocks))
@@ -296,11 +297,11 @@ func (w Level2) message1(sweep, radial int) ([]byte, error) {
 	put16(body[60:], orZero(float64(r.NyquistVelocityMPerS)*100))
 	for k, name := range []string{grid.MomentReflectivity, grid.MomentVelocity, grid.MomentSpectrumWidth} {
 		m := s.Moment(name)
-		if m == nil || radial >= len(m.Rows) || m.Rows[radial].Raw == nil {
+		if m == nil || radial >= len(m.Rows) || m.Rows[radial].Packing == nil {
 			continue
 		}
 		row := m.Rows[radial]
-		if row.Packing.WordBits != 8 || row.Packing.Factor != 0.5 || len(body)+len(row.Raw) > 2400 {
+		if row.Packing.WordBits != 8 || row.Packing.Factor != 0.5 || len(body)+row.Gates() > 2400 {
 			return nil, fmt.Errorf("%s: %d words of %d bits in steps of %g do not fit into message 1", name, row.Gates(), row.Packing.WordBits, row.Packing.Factor)
 		}
 		doppler := 0
@@ -311,7 +312,7 @@ func (w Level2) message1(sweep, radial int) ([]byte, error) {
 		put16(body[22+2*doppler:], int(m.GateSpacingM))
 		put16(body[26+2*doppler:], row.Gates())
 		put16(body[36+2*k:], len(body))
-		body = append(body, row.Raw...)
+		body = append(append(body, row.Raw...), make([]byte, row.ZeroGates)...)
 	}
 	return frame(1, r.Time, body[:2400]), nil
 }

@@ -216,7 +216,17 @@ func (p *polarSweep) add(t *tally, radial int, slantM, halfWindowM float64, refl
 	last := max(int(math.Floor(min(position+window, float64(gates-1)))), centre)
 	t.gates += last - first + 1
 	sum, states := t.sum, t.states
-	switch table := p.tables[radial]; {
+	table := p.tables[radial]
+	if table.values != nil {
+		// The last gates, of word 0, may not be stored.
+		if zeros := last + 1 - max(first, len(row.Raw)/table.wordBytes); zeros > 0 {
+			v := &table.values[0]
+			sum, states = sum+float32(zeros)*v.value, states+uint64(zeros)*v.state
+			last -= zeros
+		}
+	}
+	switch {
+	case last < first:
 	case table.values == nil:
 		for gate := first; gate <= last; gate++ {
 			v := newGateValue(m.At(radial, gate), reflectivity)
