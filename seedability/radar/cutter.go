@@ -21,11 +21,10 @@ type reading struct {
 
 // level is all sweeps at one elevation, the preferred one first.
 type level struct {
-	elevationDeg    float64
-	sinEl, cosEl    float64
-	shares          []float32 // blockage, nil where free or unknown
-	sweeps          []*polarSweep
-	farthestGroundM float64
+	elevationDeg float64
+	sinEl, cosEl float64
+	shares       []float32 // blockage, nil where free or unknown
+	sweeps       []*polarSweep
 }
 
 // levelsOf sorts the sweeps that have the moment, from the lowest up.

@@ -74,13 +74,13 @@ func inventedVolume(cuts ...inventedCut) *grid.Volume {
 }
 
 var (
-	noEchoGate = float64(grid.BelowThreshold.Value())
-	foldedGate = float64(grid.RangeFolded.Value())
+	noEchoGate  = float64(grid.BelowThreshold.Value())
+	foldedValue = float64(grid.RangeFolded.Value())
 )
 
 // float64 keeps the payload of a NaN only by chance; be sure here.
 func init() {
-	if grid.StateOf(float32(noEchoGate)) != grid.BelowThreshold || grid.StateOf(float32(foldedGate)) != grid.RangeFolded {
+	if grid.StateOf(float32(noEchoGate)) != grid.BelowThreshold || grid.StateOf(float32(foldedValue)) != grid.RangeFolded {
 		panic("the states of gates do not survive float64 here")
 	}
 }
@@ -319,7 +319,7 @@ func TestGridKeepsStatesApart(t *testing.T) {
 		case az < 90:
 			return noEchoGate
 		case az < 180:
-			return foldedGate
+			return foldedValue
 		case az < 270:
 			return math.NaN()
 		case el < 1:
@@ -358,7 +358,7 @@ func TestGridChoosesCuts(t *testing.T) {
 	constant := func(dBZ float64) gateOf { return func(_, _, _ float64) float64 { return dBZ } }
 	long := inventedCut{0.5, 1, 250, 200e3, grid.MomentReflectivity, func(az, _, _ float64) float64 {
 		if az > 180 {
-			return foldedGate
+			return foldedValue
 		}
 		return 10
 	}, nil}
@@ -517,3 +517,5 @@ func BenchmarkGrid(b *testing.B) {
 		}
 	})
 }
+
+var planeForFuzz = nowcast.CentredPlane(inventedAntenna.LatLon, 2000, 31)

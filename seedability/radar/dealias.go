@@ -1,0 +1,297 @@
+package radar
+
+import (
+	"math"
+
+	"rimeline/grid"
+)
+
+// WindAt gives the wind at an altitude above the geoid, false where unknown.
+type WindAt func(altitudeM float64) (eastwardMPerS, northwardMPerS float64, ok bool)
+
+// DealiasOptions of Dealias; the zero value is for most.
+type DealiasOptions struct {
+	// Reference decides how often what hangs together was folded: the wind of a
+	// model, a sounding or FirstGuess. Where nil, or where it knows nothing, the
+	// larger part is taken as not folded, and all of it is Doubtful.
+	Reference WindAt
+	// AntennaAltitudeM gives the reference its altitudes.
+	AntennaAltitudeM float64
+	// MaxRangeM leaves the gates beyond out; 0 for none.
+	MaxRangeM float64
+}
+
+// Two velocities next to each other lie in one region where they differ by less
+// than regionStep times the Nyquist velocity, and vote for a number of folds
+// between two regions where that brings them nearer than voteStep times it.
+// Chosen here: half-way between nothing and a fold nothing can be told.
+const (
+	regionStep = 0.4
+	voteStep   = 0.75
+)
+
+// gapGates is how many gates without velocity a vote reaches across along a
+// radial.
+const gapGates = 12
+
+// Dealias unfolds the radial velocities of one sweep. Gates that differ little
+// from their neighbours make a region; the regions with the longest common
+// border are joined first, with the number of folds that most pairs along the
+// border ask for, until nothing hangs together any more (the idea of region
+// growing as in Py-ART's region-based scheme, Helmus and Collis 2016, J. Open
+// Res. Software 4, e25). Each group of joined regions is then shifted as a whole
+// to where most of its gates agree with the reference.
+//
+// Radials of another Nyquist velocity are never joined directly. Radials whose
+// Nyquist velocity is unknown stay as measured. The result depends on nothing
+// but the arguments.
+func Dealias(s *grid.Sweep, o DealiasOptions) (*Velocities, error) {
+	v, err := readVelocities(s, o.MaxRangeM)
+	if err != nil {
+		return nil, err
+	}
+	if v.NyquistKnown {
+		r := v.regions()
+		r.join(v)
+		v.anchor(r, o)
+	}
+	return v, nil
+}
+
+// regions are sets of gates by union and find; offset is the number of folds a
+// set adds to what its root adds.
+type regions struct {
+	// of each gate in order of azimuth: its region, -1 for none.
+	of     []int32
+	parent []int32
+	folds  []int32
+	size   []int32
+}
+
+func (r *regions) root(k int32) (root, folds int32) {
+	root = k
+	for r.parent[root] != root {
+		folds += r.folds[root]
+		root = r.parent[root]
+	}
+	// Hang the whole path below the root.
+	for total := folds; r.parent[k] != root && k != root; {
+		next, was := r.parent[k], r.folds[k]
+		r.parent[k], r.folds[k] = root, total
+		total -= was
+		k = next
+	}
+	return root, folds
+}
+
+// unite hangs region b, shifted by folds against a, below a; both are roots.
+func (r *regions) unite(a, b, folds int32) {
+	r.parent[b], r.folds[b] = a, folds
+	r.size[a] += r.size[b]
+}
+
+// regions labels gates that differ little from their neighbours.
+func (v *Velocities) regions() *regions {
+	n := len(v.order) * v.Gates
+	r := &regions{of: make([]int32, n)}
+	label := make([]int32, 0, v.Measured) // union and find over gates first
+	find := func(k int32) int32 {
+		for label[k] != k {
+			label[k] = label[label[k]]
+			k = label[k]
+		}
+		return k
+	}
+	for k, radial := range v.order {
+		row := v.MPerS[radial*v.Gates : (radial+1)*v.Gates]
+		nyquist := v.nyquistMPerS[k]
+		step := float32(regionStep * nyquist)
+		var before []float32
+		if k > 0 && v.next[k-1] && v.nyquistMPerS[k-1] == nyquist {
+			before = v.MPerS[v.order[k-1]*v.Gates:][:v.Gates]
+		}
+		for g, value := range row {
+			at := k*v.Gates + g
+			r.of[at] = -1
+			if value != value || nyquist != nyquist {
+				continue
+			}
+			mine := int32(-1)
+			if g > 0 && r.of[at-1] >= 0 && abs32(value-row[g-1]) < step {
+				mine = find(r.of[at-1])
+			}
+			if before != nil && abs32(value-before[g]) < step { // NaN compares false
+				if other := find(r.of[at-v.Gates]); mine < 0 {
+					mine = other
+				} else if mine != other {
+					low, high := min(mine, other), max(mine, other)
+					label[high], mine = low, low
+				}
+			}
+			if mine < 0 {
+				mine = int32(len(label))
+				label = append(label, mine)
+			}
+			r.of[at] = mine
+		}
+	}
+	// The last radial joins the first.
+	if last := len(v.order) - 1; last > 0 && v.next[last] && v.nyquistMPerS[last] == v.nyquistMPerS[0] {
+		a, b := v.MPerS[v.order[last]*v.Gates:], v.MPerS[v.order[0]*v.Gates:]
+		for g := range v.Gates {
+			if abs32(a[g]-b[g]) < float32(regionStep*v.nyquistMPerS[0]) {
+				if x, y := find(r.of[last*v.Gates+g]), find(r.of[g]); x != y {
+					label[max(x, y)] = min(x, y)
+				}
+			}
+		}
+	}
+	number := make([]int32, len(label))
+	for k := range label {
+		if root := find(int32(k)); root == int32(k) {
+			number[k] = int32(len(r.parent))
+			r.parent, r.folds, r.size = append(r.parent, number[k]), append(r.folds, 0), append(r.size, 0)
+		} else {
+			number[k] = number[root] // roots come first: the lower label wins
+		}
+	}
+	for at, k := range r.of {
+		if k >= 0 {
+			r.of[at] = number[k]
+			r.size[number[k]]++
+		}
+	}
+	return r
+}
+
+func abs32(value float32) float32 {
+	return math.Float32frombits(math.Float32bits(value) &^ (1 << 31))
+}
+
+// anchor shifts every group of regions to the reference and fills the results.
+func (v *Velocities) anchor(r *regions, o DealiasOptions) {
+	// For each root how many gates want which shift; largest region of the group.
+	type group struct {
+		votes   map[int32]int32
+		voters  int32
+		largest int32
+		shift   int32
+		sure    bool
+	}
+	groups := make(map[int32]*group)
+	of := func(root int32) *group {
+		g := groups[root]
+		if g == nil {
+			g = &group{votes: make(map[int32]int32), largest: root}
+			groups[root] = g
+		}
+		return g
+	}
+	sizeAlone := make([]int32, len(r.parent))
+	for _, k := range r.of {
+		if k >= 0 {
+			sizeAlone[k]++
+		}
+	}
+	for k := range sizeAlone {
+		root, _ := r.root(int32(k))
+		if g := of(root); sizeAlone[k] > sizeAlone[g.largest] {
+			g.largest = int32(k)
+		}
+	}
+	reference := v.referenceRadial(o)
+	for k := range v.order {
+		if reference == nil {
+			break
+		}
+		interval := 2 * v.nyquistMPerS[k]
+		for g := range v.Gates {
+			at := k*v.Gates + g
+			if r.of[at] < 0 {
+				continue
+			}
+			want := reference(k, g)
+			if want != want {
+				continue
+			}
+			root, folds := r.root(r.of[at])
+			group := of(root)
+			group.votes[int32(math.Round((want-float64(v.MPerS[v.order[k]*v.Gates+g]))/interval))-folds]++
+			group.voters++
+		}
+	}
+	for _, g := range groups {
+		_, folds := r.root(g.largest)
+		g.shift = -folds // the largest region is not folded
+		var most int32
+		for shift, votes := range g.votes {
+			if votes > most || (votes == most && (abs(shift+folds) < abs(g.shift+folds) || (abs(shift+folds) == abs(g.shift+folds) && shift > g.shift))) {
+				most, g.shift = votes, shift
+			}
+		}
+		g.sure = 2*most > g.voters
+	}
+	for k, radial := range v.order {
+		interval := 2 * v.nyquistMPerS[k]
+		for g := range v.Gates {
+			at, to := k*v.Gates+g, radial*v.Gates+g
+			if r.of[at] < 0 {
+				continue
+			}
+			root, folds := r.root(r.of[at])
+			group := groups[root]
+			n := folds + group.shift
+			if n > math.MaxInt8 || n < math.MinInt8 {
+				n = 0
+				v.State[to] = Doubtful
+			}
+			v.Folds[to] = int8(n)
+			v.MPerS[to] += float32(float64(n) * interval)
+			if n != 0 {
+				v.Changed++
+			}
+			doubtful := !group.sure || v.State[to] == Doubtful
+			if !doubtful && reference != nil {
+				if want := reference(k, g); want == want {
+					doubtful = math.Abs(want-float64(v.MPerS[to])) > v.nyquistMPerS[k]
+				}
+			}
+			if doubtful {
+				v.State[to] = Doubtful
+				v.Doubtful++
+			}
+		}
+	}
+}
+
+func abs(k int32) int32 {
+	if k < 0 {
+		return -k
+	}
+	return k
+}
+
+// referenceRadial gives the radial velocity that the reference would have at the
+// gate g of the k-th radial in order of azimuth, NaN where it knows none; it is
+// nil without a reference.
+func (v *Velocities) referenceRadial(o DealiasOptions) func(k, g int) float64 {
+	if o.Reference == nil {
+		return nil
+	}
+	// Wind by gate at the mean elevation; a tenth of a degree at 100 km is 170 m.
+	east, north := make([]float64, v.Gates), make([]float64, v.Gates)
+	for g := range v.Gates {
+		e, n, ok := o.Reference(grid.BeamAltitudeM(o.AntennaAltitudeM, v.Moment.GateRangeM(g), v.Sweep.ElevationDeg))
+		if !ok {
+			e, n = math.NaN(), math.NaN()
+		}
+		east[g], north[g] = e, n
+	}
+	sin, cos := make([]float64, len(v.order)), make([]float64, len(v.order))
+	for k, radial := range v.order {
+		sin[k], cos[k] = math.Sincos(float64(v.Sweep.Radials[radial].AzimuthDeg) * radPerDeg)
+		level := math.Cos(v.elevationDeg(radial) * radPerDeg)
+		sin[k], cos[k] = sin[k]*level, cos[k]*level
+	}
+	return func(k, g int) float64 { return east[g]*sin[k] + north[g]*cos[k] }
+}
