@@ -120,8 +120,8 @@ func (w *columnWriter) write(t, column int, coefficients []float64) {
 		if limited {
 			w.row.limited++
 		}
-		w.row.maxWindMPerS = math.Max(w.row.maxWindMPerS, speed)
-		w.row.maxTemperatureK = math.Max(w.row.maxTemperatureK, math.Abs(kelvin))
+		w.row.maxWindMPerS = max(w.row.maxWindMPerS, speed)
+		w.row.maxTemperatureK = max(w.row.maxTemperatureK, math.Abs(kelvin))
 		if speed > 0 {
 			x, y := metric.Steps(east, north)
 			node[nodeX] = float32(float64(node[nodeX]) + x)
@@ -172,7 +172,7 @@ func warm(node []float32, kelvin float64, hasCloudWater bool) {
 	vapour := vapourPressurePa(q, p)
 	humidity := vapour / saturationTable.water(before)
 	saturated := saturationTable.water(after)
-	keep := math.Min(vapour, saturated*math.Max(1, humidity))
+	keep := min(vapour, saturated*max(1, humidity))
 	if float64(node[nodeCloud]) > cloudyKgPerKg || !hasCloudWater && humidity >= cloudyHumidity {
 		keep = humidity * saturated
 	}
