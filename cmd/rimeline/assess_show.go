@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"rimeline/grid"
 	"rimeline/seedability"
 	"rimeline/seedability/bus"
 	"rimeline/seedability/drift"
