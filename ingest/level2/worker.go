@@ -95,6 +95,13 @@ func (r *record) keepGates() {
 // zerosBehind counts the bytes at the end that are 0.
 func zerosBehind(b []byte) int {
 	n := len(b)
+	for n >= 32 {
+		four := (*[32]byte)(b[n-32 : n])
+		if binary.NativeEndian.Uint64(four[:8])|binary.NativeEndian.Uint64(four[8:16])|binary.NativeEndian.Uint64(four[16:24])|binary.NativeEndian.Uint64(four[24:]) != 0 {
+			break
+		}
+		n -= 32
+	}
 	for n >= 8 && binary.NativeEndian.Uint64(b[n-8:]) == 0 {
 		n -= 8
 	}
