@@ -55,7 +55,12 @@ type Target interface {
 
 // Evidence is what is known of the air.
 type Evidence struct {
+	// Atmosphere is the air that particles are followed through. Where it was
+	// drawn towards observations, Background is the model's own, and Correction
+	// says what was done; see Corrected.
 	Atmosphere *grid.Atmosphere
+	Background *grid.Atmosphere
+	Correction grid.Correction
 	// ModelLabel names the model output for people, ModelFiles its files.
 	ModelLabel string
 	ModelFiles []File

@@ -65,9 +65,9 @@ func (s *assessor) weighSounding() {
 // time, or, where the model does not reach there, over the site at release.
 func (s *assessor) compare() {
 	ascent := s.nearest.Column
-	column, ok := s.air.ColumnAt(ascent.Place, ascent.Time)
+	column, ok := s.background().ColumnAt(ascent.Place, ascent.Time)
 	if !ok {
-		if column, ok = s.air.ColumnAt(s.site.Place, s.release); !ok {
+		if column, ok = s.background().ColumnAt(s.site.Place, s.release); !ok {
 			return
 		}
 		s.note("the model does not reach the sounding %s in space or time; it is compared with the model over the site", ascent.Label)

@@ -15,6 +15,8 @@ import (
 type RadarScan struct {
 	Volume *grid.Volume
 	Files  []File
+	// Wind over the radar (radar.VAD), nil where it was not derived.
+	Wind *radar.WindProfile
 }
 
 // CloudTops is what a satellite's imager saw from above.
@@ -91,6 +93,9 @@ type RadarView struct {
 	BrightBand       *BrightBandView `json:"bright_band"`
 	Target           *RateView       `json:"target_rate"`
 	Hints            []string        `json:"hints"`
+	// WindDifferenceMPerS is the root mean square vector difference of the
+	// radar's wind profile and the model's, over the 4 km above the site.
+	WindDifferenceMPerS *float64 `json:"wind_difference_m_per_s"`
 }
 
 // LayerView is the strongest echo of a layer.
@@ -299,6 +304,7 @@ func (s *assessor) watchRadar(place grid.LatLon, activationM float64) {
 		view.Hints = append(view.Hints, hint.Text)
 	}
 	s.targetRate(v, terrain)
+	s.compareWind(scan)
 
 	s.layer, s.layerFrom = layer, fmt.Sprintf("radar %s, %.0f min old", v.Radar, age.Minutes())
 	if view.Layer.Sweep != nil {

@@ -65,6 +65,7 @@ type assessJob struct {
 	evidence  seedability.Evidence
 	method    seedability.Method
 	bands     *bandFrames // nil where no row of pictures was given
+	known     map[time.Time]seedability.Evidence
 	results   []result
 	errs      []error
 }
@@ -256,7 +257,8 @@ func (j *assessJob) readAir(paths []string, release time.Time) (time.Time, error
 	want := wanted{places: domain, marginM: domainMarginM}
 	if !release.IsZero() {
 		releases := j.releaseTimes(release)
-		want.from, want.to = release, releases[len(releases)-1].Add(j.method.Drift.MaxDuration)
+		// An hour back, for what was observed before the release.
+		want.from, want.to = release.Add(-time.Hour), releases[len(releases)-1].Add(j.method.Drift.MaxDuration)
 	}
 	var err error
 	if j.weather, err = readWeather(j.env, paths, want); err != nil {
@@ -375,6 +377,23 @@ func (j *assessJob) siteOf(site *programme.Site) seedability.Site {
 	return s
 }
 
+// evidenceAt is what was known at a moment: the model drawn towards what had been
+// observed, and bands seen until then.
+func (j *assessJob) evidenceAt(moment time.Time) seedability.Evidence {
+	if known, ok := j.known[moment]; ok {
+		return known
+	}
+	known := j.evidence.Corrected(moment, j.method.Ageings)
+	if j.bands != nil {
+		known.Bands = j.bands.at(moment)
+	}
+	if j.known == nil {
+		j.known = map[time.Time]seedability.Evidence{}
+	}
+	j.known[moment] = known
+	return known
+}
+
 // assess runs every site and release.
 func (j *assessJob) assess(first, asOf time.Time) error {
 	now := time.Now().UTC()
@@ -389,10 +408,7 @@ func (j *assessJob) assess(first, asOf time.Time) error {
 					moment = now.Truncate(time.Second)
 				}
 			}
-			if j.bands != nil {
-				j.evidence.Bands = j.bands.at(moment)
-			}
-			assessment, err := seedability.Assess(j.env, j.programme.ID, of, release, moment, j.evidence, j.method)
+			assessment, err := seedability.Assess(j.env, j.programme.ID, of, release, moment, j.evidenceAt(moment), j.method)
 			if err != nil {
 				if j.env.Err() != nil {
 					return j.env.Err()

@@ -29,7 +29,11 @@ func evidenceFiles(files ...readFile) []seedability.File {
 // observe carries radar, mosaics and cloud tops into the evidence.
 func (j *assessJob) observe() {
 	for _, s := range j.weather.volumes {
-		j.evidence.Radars = append(j.evidence.Radars, seedability.RadarScan{Volume: s.volume, Files: evidenceFiles(s.files...)})
+		scan := seedability.RadarScan{Volume: s.volume, Files: evidenceFiles(s.files...)}
+		if wind, err := radar.VAD(s.volume, radar.VADOptions{}); err == nil {
+			scan.Wind = &wind
+		}
+		j.evidence.Radars = append(j.evidence.Radars, scan)
 	}
 	for _, m := range j.weather.mosaics {
 		var kind seedability.MosaicKind

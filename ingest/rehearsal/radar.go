@@ -42,6 +42,7 @@ func (s Storm) ReflectivityDBZ(xM, yM, altitudeM, hours float64) float64 {
 	ripple := 2.5*math.Sin(c/7300+front/9100) + 1.5*math.Cos(c/3100)
 	strength := math.Exp(-(front/bandHalfWidthM)*(front/bandHalfWidthM)) * ends
 	z := math.Pow(10, (bandPeakDBZ+ripple)/10) * strength
+	z += math.Pow(10, .3) // a thin veil of snow everywhere
 	z += math.Pow(10, .9) * math.Exp(-((a+1000)/14000)*((a+1000)/14000))
 	// Snow grows on its way down.
 	dBZ := 10*math.Log10(z) - 4.2*math.Max(0, altitudeM-2600)/1000
