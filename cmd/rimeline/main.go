@@ -39,6 +39,7 @@ type commandLine struct {
 	Inspect inspectCommand `cmd:"" help:"Show what files hold."`
 	Sample  sampleCommand  `cmd:"" help:"Give the values of a gridded file at a place."`
 	Profile profileCommand `cmd:"" help:"Give the derived levels of a sounding or a model column."`
+	Bands   bandsCommand   `cmd:"" help:"Follow bands and cells in radar pictures, and say when to release for them."`
 	Check   checkCommand   `cmd:"" help:"Validate a programme file and say in plain words what it will do."`
 
 	DecodeChild decodeChildCommand `cmd:"" hidden:"" help:"Decode messages for a parent process, on standard input and output."`
