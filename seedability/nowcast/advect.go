@@ -20,6 +20,8 @@ const (
 	defaultStep    = 5 * time.Minute
 	defaultHorizon = 120 * time.Minute
 	mostSteps      = 1440
+	// mostForecastCells are 1 GiB.
+	mostForecastCells = 1 << 28
 )
 
 // Nowcast is a row of forecast frames.
@@ -58,8 +60,8 @@ func Advect(f *Frame, m *Motion, o NowcastOptions) (*Nowcast, error) {
 	if o.Horizon <= 0 {
 		o.Horizon = defaultHorizon
 	}
-	if o.Horizon/o.Step > mostSteps {
-		return nil, fmt.Errorf("%v in steps of %v: more than %d", o.Horizon, o.Step, mostSteps)
+	if steps := o.Horizon / o.Step; steps > mostSteps || int(steps) > mostForecastCells/len(f.DBZ) {
+		return nil, fmt.Errorf("%v in steps of %v for %d cells: more than %d steps or %d cells in all", o.Horizon, o.Step, len(f.DBZ), mostSteps, mostForecastCells)
 	}
 	var trend *Frame
 	if o.Before != nil {

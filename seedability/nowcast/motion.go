@@ -329,7 +329,7 @@ func pickLags(earlier []*Frame, newest *Frame) []*Frame {
 
 // latticeOf spreads the places of vectors over a frame.
 func latticeOf(p Plane, o MotionOptions) Plane {
-	step := max(1, int(math.Round(o.SpacingM/p.SpacingM)))
+	step := max(1, int(math.Round(min(o.SpacingM/p.SpacingM, float64(max(p.NI, p.NJ))))))
 	ni, nj := max(1, (p.NI+step-1)/step), max(1, (p.NJ+step-1)/step)
 	// Vector (i, j) belongs to the cells i*step ... i*step+step-1.
 	middle := p.SpacingM * float64(step-1) / 2

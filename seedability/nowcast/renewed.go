@@ -4,15 +4,15 @@ package nowcast
 // parts of two frames may be the same to the bit, and would speak for no
 // motion. Echo that was measured anew never is, over a block of cells.
 const (
-	sameShare      = 0.5 // of a block's echo, to call the block not renewed
-	sameLeastCells = 8
-	renewedLeast   = 0.1 // of all echo, for motion to be looked for
+	sameShare    = 0.5 // of a block's echo, to call the block not renewed
+	renewedLeast = 0.1 // of all echo, for motion to be looked for
 )
 
 // renewed is the older frame without the blocks that the newer one repeats, and
 // the share of the newer one's echo that is in the other blocks.
 func renewed(older, newer *Frame, lattice Plane, o MotionOptions) (*Frame, float64) {
 	step := max(1, int(lattice.SpacingM/newer.SpacingM+0.5))
+	floor := float32(o.EchoDBZ - belowEchoDB) // below it all is alike
 	out := older
 	all, fresh := 0, 0
 	for j0 := 0; j0 < newer.NJ; j0 += step {
@@ -21,7 +21,7 @@ func renewed(older, newer *Frame, lattice Plane, o MotionOptions) (*Frame, float
 			j1, i1 := min(j0+step, newer.NJ), min(i0+step, newer.NI)
 			for j := j0; j < j1; j++ {
 				for k := j*newer.NI + i0; k < j*newer.NI+i1; k++ {
-					if v := newer.DBZ[k]; float64(v) > o.EchoDBZ {
+					if v := newer.DBZ[k]; v > floor {
 						echo++
 						if v == older.DBZ[k] {
 							same++
@@ -30,7 +30,7 @@ func renewed(older, newer *Frame, lattice Plane, o MotionOptions) (*Frame, float
 				}
 			}
 			all += echo
-			if echo < sameLeastCells || float64(same) < sameShare*float64(echo) {
+			if float64(same) < sameShare*float64(echo) || echo == 0 {
 				fresh += echo
 				continue
 			}

@@ -188,3 +188,46 @@ func TestInventedBeatPersistenceAndPysteps(t *testing.T) {
 	}
 	t.Logf("\n%s", report)
 }
+
+// The spread is to stand for how much motion will have changed: here between
+// the first ten minutes and the next, over six regions.
+func TestSpreadIsAsLargeAsMotionChanges(t *testing.T) {
+	fields := []*grid.Field{mosaic(t, "000000"), mosaic(t, "001000"), mosaic(t, "002000")}
+	var ratios []float64
+	done := map[string]bool{}
+	for _, row := range table(t, "mrms.tsv") {
+		if done[row["region"]] {
+			continue
+		}
+		done[row["region"]] = true
+		var frames []*Frame
+		for _, field := range fields {
+			f, err := FromField(field, grid.LatLon{LatitudeDeg: number(t, row["lat"]), LongitudeDeg: number(t, row["lon"])}, 1000, 460, rateCodes)
+			if err != nil {
+				t.Fatal(err)
+			}
+			frames = append(frames, f)
+		}
+		first, err := EstimateMotion(frames[:2], DefaultMotionOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		second, err := EstimateMotion(frames[1:], DefaultMotionOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		change, spread, n := 0.0, 0.0, 0.0
+		for k := range first.Quality {
+			if first.Quality[k] > 0 && second.Quality[k] > 0 {
+				du, dv := float64(first.EastwardMPerS[k]-second.EastwardMPerS[k]), float64(first.NorthwardMPerS[k]-second.NorthwardMPerS[k])
+				change, n = change+(du*du+dv*dv)/2, n+1
+				spread += float64(first.SpreadMPerS[k] * first.SpreadMPerS[k])
+			}
+		}
+		t.Logf("%-12s a component changes by %.2f m/s rms, the spread is %.2f m/s, %.0f vectors", row["region"], math.Sqrt(change/n), math.Sqrt(spread/n), n)
+		ratios = append(ratios, math.Sqrt(change/spread))
+	}
+	if middle := median(ratios); middle < 0.6 || middle > 1.5 {
+		t.Errorf("change over spread, middle of %d regions: %.2f, want near 1 (0.6 to 1.5)", len(ratios), middle)
+	}
+}

