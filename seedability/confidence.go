@@ -24,7 +24,8 @@ type Ageing struct{ FreshFor, UselessAfter time.Duration }
 var Ageings = map[string]Ageing{
 	"model":     {3 * time.Hour, 12 * time.Hour},
 	"sounding":  {3 * time.Hour, 12 * time.Hour},
-	"radar":     {10 * time.Minute, 30 * time.Minute}, // mosaics too
+	"radar":     {10 * time.Minute, 30 * time.Minute},
+	"mosaic":    {10 * time.Minute, 30 * time.Minute},
 	"satellite": {15 * time.Minute, time.Hour},
 }
 

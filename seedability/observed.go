@@ -395,7 +395,7 @@ func (s *assessor) columnAt(place grid.LatLon) profile.Derived {
 // watchMosaics fills in where no radar volume serves.
 func (s *assessor) watchMosaics(place grid.LatLon) {
 	for _, m := range s.evidence.Mosaics {
-		freshness, age := s.freshness("radar", m.Time)
+		freshness, age := s.freshness("mosaic", m.Time)
 		if freshness == 0 {
 			continue
 		}

@@ -199,7 +199,7 @@ func printDescription(w io.Writer, d *programme.Description) error {
 			if len(input.Stations) > 0 {
 				files += " (stations " + strings.Join(input.Stations, ", ") + ")"
 			}
-			rows = append(rows, []string{input.ID, input.Kind, number(input.FreshHours) + " h old", number(input.MaximumAgeHours) + " h old", files})
+			rows = append(rows, []string{input.ID, input.Kind, ageText(input.FreshHours), ageText(input.MaximumAgeHours), files})
 		}
 		p.table("Inputs", rows)
 	}
@@ -244,6 +244,14 @@ func printDescription(w io.Writer, d *programme.Description) error {
 // number prints a value with at most three decimals and no trailing zeros.
 func number(value float64) string {
 	return strconv.FormatFloat(math.Round(value*1000)/1000, 'f', -1, 64)
+}
+
+// ageText prints an age in hours, or in minutes where it is less than one.
+func ageText(hours float64) string {
+	if hours < 1 {
+		return number(math.Round(hours*60)) + " min old"
+	}
+	return number(hours) + " h old"
 }
 
 func metres(value float64) string { return number(math.Round(value)) + " m" }

@@ -142,6 +142,17 @@ func (d *decoder) checkTables(p *Programme) {
 	}
 	for i := range p.Inputs {
 		input, path := &p.Inputs[i], fmt.Sprintf("inputs[%d]", i)
+		if ages, ok := inputAges[input.Kind]; ok {
+			if math.IsNaN(input.MaximumAgeHours) {
+				input.MaximumAgeHours = max(ages.maximum, input.FreshHours)
+				if math.IsNaN(input.FreshHours) || input.FreshHours < ages.maximum {
+					input.MaximumAgeHours = ages.maximum
+				}
+			}
+			if math.IsNaN(input.FreshHours) {
+				input.FreshHours = min(ages.fresh, input.MaximumAgeHours)
+			}
+		}
 		if input.FreshHours > input.MaximumAgeHours {
 			d.problemAt(path+".fresh_hours", "%g exceeds maximum_age_hours %g", input.FreshHours, input.MaximumAgeHours)
 		}

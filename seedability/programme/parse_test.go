@@ -166,7 +166,7 @@ func TestParseSaysWhere(t *testing.T) {
 		{"onset order", "name: Dale", "name: Dale\nensemble: {onset_warmest_degc: -9}", 3, 12, "ensemble.onset_coldest_degc", []string{"warmer"}},
 		{"growth order", "name: Dale", "name: Dale\nensemble: {growth_minutes: {shortest: 25}}", 3, 29, "ensemble.growth_minutes", []string{"must rise"}},
 		{"never a window", "name: Dale", "name: Dale\nthresholds: {window_score: 98}", 3, 14, "thresholds", []string{"no window could open"}},
-		{"input ages", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], fresh_hours: 13}]", 3, 56, "inputs[0].fresh_hours", []string{"exceeds"}},
+		{"input ages", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], fresh_hours: 13, maximum_age_hours: 12}]", 3, 56, "inputs[0].fresh_hours", []string{"exceeds"}},
 		{"stations of a model", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], stations: [72681]}]", 3, 53, "inputs[0].stations", []string{"soundings only"}},
 		{"anchor", "name: Dale", "name: &n Dale", 2, 7, "name", []string{"anchor"}},
 		{"second document", "name: Dale", "name: Dale\n---\nid: x", 4, 1, "", []string{"second YAML document"}},

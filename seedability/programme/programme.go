@@ -122,11 +122,17 @@ type YieldPoint struct {
 // Input is one place from which model grids or soundings are taken.
 type Input struct {
 	ID              string   `yaml:"id" need:"always" form:"token" doc:"Short name of the input."`
-	Kind            string   `yaml:"kind" need:"always" one:"model|sounding" doc:"What the files hold."`
+	Kind            string   `yaml:"kind" need:"always" one:"model|sounding|radar|mosaic|satellite" doc:"What the files hold."`
 	Paths           []string `yaml:"paths" need:"always" length:"1..1000" doc:"Files or patterns (* ? [a-z]), relative to the programme file."`
 	Stations        []string `yaml:"stations" length:"1..1000" doc:"Only soundings of these stations (identifier or WMO number)."`
-	FreshHours      float64  `yaml:"fresh_hours" default:"3" range:"0..240" doc:"Up to this age an input counts in full."`
-	MaximumAgeHours float64  `yaml:"maximum_age_hours" default:"12" range:"(0..240" doc:"From this age an input counts for nothing."`
+	FreshHours      float64  `yaml:"fresh_hours" default:"NaN" range:"0..240" doc:"Up to this age an input counts in full. Left out: 3 for models and soundings, 1/6 for radar and mosaics, 1/4 for satellite."`
+	MaximumAgeHours float64  `yaml:"maximum_age_hours" default:"NaN" range:"(0..240" doc:"From this age an input counts for nothing. Left out: 12 for models and soundings, 1/2 for radar and mosaics, 1 for satellite."`
+}
+
+// inputAges are the ages of Input where the file gives none, by kind, in hours:
+// common practice, no source.
+var inputAges = map[string]struct{ fresh, maximum float64 }{
+	"model": {3, 12}, "sounding": {3, 12}, "radar": {1. / 6, .5}, "mosaic": {1. / 6, .5}, "satellite": {.25, 1},
 }
 
 // Releases says for which release times assessments are made.
