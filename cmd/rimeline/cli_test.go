@@ -312,7 +312,7 @@ func TestWrongUsage(t *testing.T) {
 		{[]string{"sample", stormModel, "--at", "90.1,0"}, "-90 to 90"},
 		{[]string{"sample", stormModel, "--at", "0,361"}, "-180 to 360"},
 		{[]string{"sample", stormModel, "--at", "0,-181"}, "-180 to 360"},
-		{[]string{"sample", stormModel, stormModel, "--at", "0,0"}, "unexpected argument"},
+		{[]string{"sample", stormModel, stormModel, "--at", "0,0"}, "takes one file"},
 		{[]string{"sample", "--json", "--table", stormModel, "--at", "0,0"}, "exclude"},
 		{[]string{"check"}, "programme file"},
 		{[]string{"check", "--schema", demoProgramme}, "takes no file"},

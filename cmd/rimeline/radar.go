@@ -54,10 +54,11 @@ func (g *inputGroup) open(env *environment) (*contents, error) {
 func groupInputs(env *environment, paths []string) []*inputGroup {
 	var groups []*inputGroup
 	for _, path := range paths {
-		if env.Err() != nil {
-			return groups
+		var b []byte
+		isChunk := false
+		if env.Err() == nil {
+			b, isChunk = readChunk(path)
 		}
-		b, isChunk := readChunk(path)
 		if !isChunk {
 			groups = append(groups, &inputGroup{paths: []string{path}})
 			continue

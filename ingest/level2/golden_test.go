@@ -234,3 +234,27 @@ func TestChunkOfAnotherVolume(t *testing.T) {
 		t.Errorf("radar %s, %d sweeps", v.Radar, len(v.Sweeps))
 	}
 }
+
+// Place, pattern and beam of real volumes. Places and patterns as Py-ART 2.3.0
+// reads them (location, get_vcp_pattern), but for the altitude of the terminal
+// radar, which Py-ART counts twice: site and feedhorn are both 327 m.
+func TestRealPlaces(t *testing.T) {
+	for _, want := range []struct {
+		file, radar       string
+		lat, lon, m, beam float64
+		pattern           int
+		complete          bool
+	}{
+		{"KDMX20260101_154351_V06", "KDMX", 41.731201, -93.722870, 333, 0.95, 35, true},
+		{"KLBB20160601_150025_V06", "KLBB", 33.654140, -101.814163, 1029, 0.9, 21, true},
+		{"KLWX20180302_115347.trimmed_V06", "KLWX", 38.976112, -77.487503, 123, 0.91, 21, false},
+		{"KTLX20100501_000444_V03.gz", "KTLX", 35.333057, -97.277481, 384, 0.91, 32, true},
+		{"TATL20240421_001129_V08", "TATL", 33.646999, -84.262001, 327, 0.55, 90, true},
+	} {
+		v := realVolume(t, want.file)
+		if v.Radar != want.radar || math.Abs(v.Antenna.LatitudeDeg-want.lat) > 1e-5 || math.Abs(v.Antenna.LongitudeDeg-want.lon) > 1e-5 || v.Antenna.AltitudeM != want.m ||
+			math.Abs(v.BeamwidthDeg-want.beam) > 1e-6 || v.VolumeCoveragePattern != want.pattern || v.Complete != want.complete {
+			t.Errorf("%s: %s at %v, beam %g, pattern %d, complete %v", want.file, v.Radar, v.Antenna, v.BeamwidthDeg, v.VolumeCoveragePattern, v.Complete)
+		}
+	}
+}

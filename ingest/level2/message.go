@@ -95,7 +95,8 @@ func readMessages(p place, b []byte) *record {
 	segments := segmentJoiner{}
 	// Radials of one record hold the same moments, so memory for all is taken at once.
 	var moments []moment
-	for at := 0; at+ctmBytes+messageHeaderBytes <= len(b); {
+	at := 0
+	for at+ctmBytes+messageHeaderBytes <= len(b) {
 		h := readMessageHeader(b[at+ctmBytes:])
 		start := at + ctmBytes
 		cut := false
@@ -104,6 +105,8 @@ func readMessages(p place, b []byte) *record {
 		next := at + frameBytes
 		if variable {
 			next = end
+		} else if end > next {
+			end = next // some count all of the frame
 		}
 		switch {
 		case h.kind == 0 || h.bytes == 0: // padding
@@ -161,6 +164,9 @@ func readMessages(p place, b []byte) *record {
 			r.metadata.read(&c, h.kind)
 		}
 		at = next
+	}
+	if rest := b[min(at, len(b)):]; !p.inflated && len(bytes.Trim(rest, "\x00")) > 0 {
+		r.fail(p.errorf(at, ingest.ErrTruncated, "%d bytes left are no message", len(rest)))
 	}
 	return r
 }
