@@ -14,8 +14,9 @@ const (
 	maxObservations = 32
 	// maxOutliers is the fraction of levels that may be passed over as wrong.
 	maxOutliers = 0.2
-	// negligible difference, m/s or K: below any instrument, above rounding.
-	negligible = 1e-6
+	// negligible difference, m/s or K: below any instrument, above the rounding
+	// of nodes.
+	negligible = 1e-4
 	// leastError of an observation, m/s or K, keeps the equations solvable.
 	leastError = 0.01
 )
@@ -293,7 +294,7 @@ func (n *innovation) against(model profilePoints, o *CorrectionOptions, c *Corre
 		text += fmt.Sprintf(" (no more than %g %s is corrected)", limit, unit)
 	}
 	if outliers > 0 {
-		text += fmt.Sprintf(", without %d levels more than %g %s off", outliers, refuseAbove, unit)
+		text += fmt.Sprintf(", without %d of %d that are more than %g %s off", outliers, compared, refuseAbove, unit)
 	}
 	return text, ""
 }
