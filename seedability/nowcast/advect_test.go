@@ -217,3 +217,19 @@ func TestAdvectRefuses(t *testing.T) {
 		}
 	}
 }
+
+// Between a seen and an unseen cell, the nearer one decides.
+func TestBesideWhatWasNotSeen(t *testing.T) {
+	f := frameOf(4, midnight, func(x, _ float64) float64 {
+		if x < 0 {
+			return math.NaN()
+		}
+		return 20 + x // 20.5 and 21.5 in columns 2 and 3
+	})
+	for _, test := range []struct{ x, want float64 }{{1.4, math.NaN()}, {1.6, 20.5}, {2.25, 20.75}, {3.4, 21.5}, {3.6, math.NaN()}} {
+		got := float64(f.sample(float32(test.x), 1.3))
+		if math.Abs(got-test.want) > 1e-5 || math.IsNaN(got) != math.IsNaN(test.want) {
+			t.Errorf("column %g: %g, want %g", test.x, got, test.want)
+		}
+	}
+}

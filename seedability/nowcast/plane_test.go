@@ -75,6 +75,16 @@ func TestFromFieldTellsCodesApart(t *testing.T) {
 	if got := frame.DBZ[4]; math.Abs(float64(got)-26.99) > 0.01 {
 		t.Errorf("half 30 dBZ, half nothing: %g dBZ, want 30 - 10 log10 2 = 26.99", got)
 	}
+	// Seen by less than half, a cell is not seen, whatever the rest holds.
+	for k := range f.Values {
+		f.Values[k] = []float32{30, -999}[min(k/n/48, 1)] // two rows of ten short of half
+	}
+	if frame, err = FromField(f, halves, 11120, 3, codes); err != nil {
+		t.Fatal(err)
+	}
+	if got := frame.DBZ[4]; got == got {
+		t.Errorf("seen by three tenths: %g dBZ, want not seen", got)
+	}
 	for _, bad := range []*grid.Field{nil, {}, {Grid: &grid.Grid{}}} {
 		if _, err := FromField(bad, somewhere, 1000, 10, codes); err == nil {
 			t.Errorf("%+v: no error", bad)
