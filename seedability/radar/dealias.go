@@ -21,21 +21,23 @@ type DealiasOptions struct {
 	MaxRangeM float64
 }
 
-// Two velocities next to each other lie in one region where they differ by less
-// than regionStep times the Nyquist velocity, and vote for a number of folds
-// between two regions where that brings them nearer than voteStep times it.
-// Chosen here: half-way between nothing and a fold nothing can be told.
+// Velocities next to each other make one region where they lie in the same of
+// regionParts equal parts of the Nyquist interval (as in Py-ART). Regions held
+// together by small differences instead would reach, through noise, from one end
+// of the interval to the other. Two gates vote for a number of folds between
+// their regions where that brings them nearer than voteStep times the Nyquist
+// velocity; half-way between two numbers nothing can be told.
 const (
-	regionStep = 0.4
-	voteStep   = 0.75
+	regionParts = 3
+	voteStep    = 0.75
 )
 
 // gapGates is how many gates without velocity a vote reaches across along a
 // radial.
 const gapGates = 12
 
-// Dealias unfolds the radial velocities of one sweep. Gates that differ little
-// from their neighbours make a region; the regions with the longest common
+// Dealias unfolds the radial velocities of one sweep. Neighbours
+// of about the same velocity make a region; the regions with the longest common
 // border are joined first, with the number of folds that most pairs along the
 // border ask for, until nothing hangs together any more (the idea of region
 // growing as in Py-ART's region-based scheme, Helmus and Collis 2016, J. Open
@@ -51,9 +53,10 @@ func Dealias(s *grid.Sweep, o DealiasOptions) (*Velocities, error) {
 		return nil, err
 	}
 	if v.NyquistKnown {
-		r := v.regions()
+		r, reference := v.regions(), v.referenceRadial(o)
+		r.ask(v, reference)
 		r.join(v)
-		v.anchor(r, o)
+		v.anchor(r, reference)
 	}
 	return v, nil
 }
@@ -66,6 +69,10 @@ type regions struct {
 	parent []int32
 	folds  []int32
 	size   []int32
+	// Over the gates at which there is a reference: the folds it wants, against
+	// what the set adds, and their number.
+	wanted     []float64
+	references []int32
 }
 
 func (r *regions) root(k int32) (root, folds int32) {
@@ -88,9 +95,11 @@ func (r *regions) root(k int32) (root, folds int32) {
 func (r *regions) unite(a, b, folds int32) {
 	r.parent[b], r.folds[b] = a, folds
 	r.size[a] += r.size[b]
+	r.wanted[a] += r.wanted[b] - float64(folds)*float64(r.references[b])
+	r.references[a] += r.references[b]
 }
 
-// regions labels gates that differ little from their neighbours.
+// regions labels neighbouring gates in the same part of the Nyquist interval.
 func (v *Velocities) regions() *regions {
 	n := len(v.order) * v.Gates
 	r := &regions{of: make([]int32, n)}
@@ -105,7 +114,7 @@ func (v *Velocities) regions() *regions {
 	for k, radial := range v.order {
 		row := v.MPerS[radial*v.Gates : (radial+1)*v.Gates]
 		nyquist := v.nyquistMPerS[k]
-		step := float32(regionStep * nyquist)
+		part := partOf(nyquist)
 		var before []float32
 		if k > 0 && v.next[k-1] && v.nyquistMPerS[k-1] == nyquist {
 			before = v.MPerS[v.order[k-1]*v.Gates:][:v.Gates]
@@ -117,10 +126,10 @@ func (v *Velocities) regions() *regions {
 				continue
 			}
 			mine := int32(-1)
-			if g > 0 && r.of[at-1] >= 0 && abs32(value-row[g-1]) < step {
+			if g > 0 && r.of[at-1] >= 0 && part(row[g-1]) == part(value) {
 				mine = find(r.of[at-1])
 			}
-			if before != nil && abs32(value-before[g]) < step { // NaN compares false
+			if before != nil && before[g] == before[g] && part(before[g]) == part(value) {
 				if other := find(r.of[at-v.Gates]); mine < 0 {
 					mine = other
 				} else if mine != other {
@@ -137,9 +146,10 @@ func (v *Velocities) regions() *regions {
 	}
 	// The last radial joins the first.
 	if last := len(v.order) - 1; last > 0 && v.next[last] && v.nyquistMPerS[last] == v.nyquistMPerS[0] {
+		part := partOf(v.nyquistMPerS[0])
 		a, b := v.MPerS[v.order[last]*v.Gates:], v.MPerS[v.order[0]*v.Gates:]
 		for g := range v.Gates {
-			if abs32(a[g]-b[g]) < float32(regionStep*v.nyquistMPerS[0]) {
+			if a[g] == a[g] && b[g] == b[g] && part(a[g]) == part(b[g]) {
 				if x, y := find(r.of[last*v.Gates+g]), find(r.of[g]); x != y {
 					label[max(x, y)] = min(x, y)
 				}
@@ -164,12 +174,36 @@ func (v *Velocities) regions() *regions {
 	return r
 }
 
-func abs32(value float32) float32 {
-	return math.Float32frombits(math.Float32bits(value) &^ (1 << 31))
+// partOf numbers the parts of the Nyquist interval.
+func partOf(nyquistMPerS float64) func(mPerS float32) int {
+	perMPerS := regionParts / 2.0 / nyquistMPerS
+	return func(mPerS float32) int {
+		return min(max(int((float64(mPerS)+nyquistMPerS)*perMPerS), 0), regionParts-1)
+	}
+}
+
+// ask sums up what the reference wants of each region.
+func (r *regions) ask(v *Velocities, reference func(k, g int) float64) {
+	r.wanted, r.references = make([]float64, len(r.parent)), make([]int32, len(r.parent))
+	if reference == nil {
+		return
+	}
+	for k, radial := range v.order {
+		for g := range v.Gates {
+			region := r.of[k*v.Gates+g]
+			if region < 0 {
+				continue
+			}
+			if want := reference(k, g); want == want {
+				r.wanted[region] += (want - float64(v.MPerS[radial*v.Gates+g])) / (2 * v.nyquistMPerS[k])
+				r.references[region]++
+			}
+		}
+	}
 }
 
 // anchor shifts every group of regions to the reference and fills the results.
-func (v *Velocities) anchor(r *regions, o DealiasOptions) {
+func (v *Velocities) anchor(r *regions, reference func(k, g int) float64) {
 	// For each root how many gates want which shift; largest region of the group.
 	type group struct {
 		votes   map[int32]int32
@@ -199,7 +233,6 @@ func (v *Velocities) anchor(r *regions, o DealiasOptions) {
 			g.largest = int32(k)
 		}
 	}
-	reference := v.referenceRadial(o)
 	for k := range v.order {
 		if reference == nil {
 			break
@@ -220,10 +253,13 @@ func (v *Velocities) anchor(r *regions, o DealiasOptions) {
 			group.voters++
 		}
 	}
-	for _, g := range groups {
+	for root, g := range groups {
 		_, folds := r.root(g.largest)
 		g.shift = -folds // the largest region is not folded
 		var most int32
+		if int64(g.voters)*10 < int64(r.size[root]) {
+			continue // the reference knows too little of it
+		}
 		for shift, votes := range g.votes {
 			if votes > most || (votes == most && (abs(shift+folds) < abs(g.shift+folds) || (abs(shift+folds) == abs(g.shift+folds) && shift > g.shift))) {
 				most, g.shift = votes, shift

@@ -18,6 +18,11 @@ type border struct {
 // borderKey names two regions, the lower one first.
 type borderKey struct{ a, b int32 }
 
+// agreedFolds is how far the mean of the votes may be from a whole number: three
+// of four pairs agree. Where they do not, the reference decides on its own for
+// both sides. Chosen here.
+const agreedFolds = 0.25
+
 // join unites regions along their borders, the longest first.
 func (r *regions) join(v *Velocities) {
 	votes := v.borders(r)
@@ -53,7 +58,14 @@ func (r *regions) join(v *Velocities) {
 		if !still || x.pairs != next.pairs { // joined since, or counted anew
 			continue
 		}
-		folds := int32(math.Round(float64(x.folds) / float64(x.pairs)))
+		mean := float64(x.folds) / float64(x.pairs)
+		folds := int32(math.Round(mean))
+		if math.Abs(mean-float64(folds)) > agreedFolds {
+			continue // until one of the two has grown
+		}
+		if r.against(a, b, folds, x.pairs) {
+			continue
+		}
 		// The one with fewer neighbours goes into the other.
 		if len(neighbours[b]) > len(neighbours[a]) {
 			a, b, folds = b, a, -folds
@@ -80,6 +92,18 @@ func (r *regions) join(v *Velocities) {
 		}
 		neighbours[b] = nil
 	}
+}
+
+// against is true where the reference contradicts a join and the border is short
+// for the smaller of the two: less than twice the side of a square of its size,
+// half of what surrounds it. A longer one is believed against the reference,
+// which knows no local wind.
+func (r *regions) against(a, b, folds, pairs int32) bool {
+	if r.references[a] == 0 || r.references[b] == 0 {
+		return false
+	}
+	wantA, wantB := r.wanted[a]/float64(r.references[a]), r.wanted[b]/float64(r.references[b])-float64(folds)
+	return math.Abs(wantA-wantB) > 0.6 && float64(pairs) < 2*math.Sqrt(float64(min(r.size[a], r.size[b])))
 }
 
 // borders counts the pairs of neighbouring gates of different regions.

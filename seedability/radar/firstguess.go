@@ -11,12 +11,15 @@ import (
 // The first guess is made for layers of this depth, of speeds up to the fastest,
 // where at least a quarter of the circle has data and the folded velocities
 // agree: the mean of cos(pi (V - V_fit)/V_N) is 1 for perfect agreement, 0 for
-// none. Chosen here.
+// none. Below half of the circle a layer must agree with the one below it to 15
+// m/s. Chosen here.
 const (
 	guessStepM         = 500
 	guessFastestMPerS  = 90
 	guessLeastCoverage = 0.25
-	guessLeastMean     = 0.5
+	guessSureCoverage  = 0.5
+	guessFarthestMPerS = 15
+	guessLeastMean     = 0.6
 )
 
 // foldedGate is a velocity as an angle: pi at the Nyquist velocity, where it
@@ -57,7 +60,12 @@ func FirstGuess(v *grid.Volume, o VADOptions) WindAt {
 		}
 	}
 	levels = withoutOutliers(levels)
-	return func(altitudeM float64) (float64, float64, bool) { return windBetween(levels, altitudeM) }
+	return func(altitudeM float64) (float64, float64, bool) {
+		if len(levels) > 0 && altitudeM < levels[0].AltitudeM && altitudeM >= levels[0].AltitudeM-farthestBetweenM {
+			altitudeM = levels[0].AltitudeM // down to the ground, where clutter hides the wind
+		}
+		return windBetween(levels, altitudeM)
+	}
 }
 
 // guessLayer takes the sweep with the most directions, of equal ones that with
@@ -83,6 +91,11 @@ func guessLayer(sweeps []*Velocities, bottomM, topM float64, below []WindLevel, 
 	}
 	east, north, mean := fitFolded(best, near)
 	if mean < guessLeastMean {
+		return WindLevel{}, false
+	}
+	// A sector alone may fit a wind that is far off.
+	if float64(len(best)) < guessSureCoverage*360/sectorsDeg &&
+		(near == nil || math.Hypot(east-near.EastwardMPerS, north-near.NorthwardMPerS) > guessFarthestMPerS) {
 		return WindLevel{}, false
 	}
 	return WindLevel{AltitudeM: (bottomM + topM) / 2, EastwardMPerS: east, NorthwardMPerS: north}, true
@@ -241,7 +254,7 @@ func withoutOutliers(levels []WindLevel) []WindLevel {
 	for k, l := range levels {
 		if k > 0 && k+1 < len(levels) {
 			a, b := away(l, levels[k-1]), away(l, levels[k+1])
-			if min(a, b) > 15 && away(levels[k-1], levels[k+1]) < min(a, b) {
+			if min(a, b) > guessFarthestMPerS && away(levels[k-1], levels[k+1]) < min(a, b) {
 				continue
 			}
 		}

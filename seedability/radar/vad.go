@@ -28,7 +28,8 @@ type VADOptions struct {
 	MaxResidualMPerS       float64
 	// FallSpeedMPerS of what is seen, for the divergence: 1, snow.
 	FallSpeedMPerS float64
-	// Reference for unfolding; nil for FirstGuess of the volume itself.
+	// Reference for unfolding, called from several goroutines; nil for FirstGuess
+	// of the volume itself.
 	Reference WindAt
 }
 
@@ -92,17 +93,19 @@ func VAD(v *grid.Volume, o VADOptions) (WindProfile, error) {
 	if reference == nil {
 		reference = FirstGuess(v, o)
 	}
-	var fits []WindLevel
-	for k, s := range v.Sweeps {
+	bySweep := make([][]WindLevel, len(v.Sweeps))
+	eachRow(len(v.Sweeps), 0, func(k int) {
+		s := v.Sweeps[k]
 		if s == nil || !(math.Abs(s.ElevationDeg) <= steepestDeg) {
-			continue
+			return
 		}
 		velocities, err := Dealias(s, DealiasOptions{Reference: reference, AntennaAltitudeM: v.Antenna.AltitudeM, MaxRangeM: o.MaxRangeM})
 		if err != nil {
-			continue // no velocity in this sweep
+			return // no velocity in this sweep
 		}
-		fits = append(fits, vadOfSweep(k, velocities, v.Antenna.AltitudeM, o)...)
-	}
+		bySweep[k] = vadOfSweep(k, velocities, v.Antenna.AltitudeM, o)
+	})
+	fits := slices.Concat(bySweep...)
 	p.choose(fits, v.Antenna.AltitudeM, o.StepM)
 	return p, nil
 }
@@ -181,6 +184,11 @@ func (v *Velocities) levelOfGate(gate int, o VADOptions) int {
 // the radials where these are wider.
 const sectorsDeg = 2
 
+// noiseMPerS is the distance between the quartiles of the gates of a sector above
+// which they are noise: white noise has that of the Nyquist velocity, weather at
+// one height 1 to 4 m/s. Chosen here.
+const noiseMPerS = 8
+
 // sector holds one direction of a ring.
 type sector struct {
 	sin, cos, sin2, cos2 float64
@@ -219,7 +227,7 @@ func (v *Velocities) fit(first, last int, antennaAltitudeM float64, o VADOptions
 		l.Coverage = float64(count) / math.Floor(360/widthDeg)
 		l.LargestGapDeg = largestGapDeg(sectors, widthDeg)
 		l.Rejected = 1 - float64(count)/float64(len(sectors))
-		second = l.Coverage >= 0.8 && l.LargestGapDeg <= 45
+		second = l.Coverage >= 0.8 && l.LargestGapDeg <= 30
 		var ok bool
 		if fitted, ok = fitHarmonics(sectors, second); !ok {
 			l.Refused, l.EastwardMPerS, l.NorthwardMPerS = "the directions do not determine a wind", math.NaN(), math.NaN()
@@ -320,6 +328,9 @@ func (v *Velocities) sectors(first, last int) ([]sector, WindLevel) {
 			continue
 		}
 		slices.Sort(values)
+		if n := len(values); n >= 4 && float64(values[3*n/4]-values[n/4]) > noiseMPerS {
+			continue
+		}
 		s := sector{mPerS: float64(values[(len(values)-1)/2]+values[len(values)/2]) / 2}
 		s.azimuthDeg, s.level = azimuths[k]/float64(len(values)), cosines[k]/float64(len(values))
 		s.sin, s.cos = math.Sincos(s.azimuthDeg * radPerDeg)

@@ -131,6 +131,33 @@ func TestVADRecoversKnownWind(t *testing.T) {
 	}
 }
 
+// The first guess is right to 1 m/s where the wind does not change within a layer,
+// and the right fold away where it does: it needs no unfolded data.
+func TestFirstGuess(t *testing.T) {
+	for _, test := range []struct {
+		wind     inventedWind
+		nyquist  float64
+		tolMPerS float64
+	}{
+		{inventedWind{east: 24, north: -18}, 12, 1},
+		{inventedWind{east: -50, north: 10}, 9, 1},
+		{inventedWind{east: 8, north: 12, eastPerKm: 6, northPerKm: -2}, 12, 3},
+	} {
+		v := velocityScan{wind: test.wind, elevations: []float64{0.5, 2.5, 6, 14}, nyquist: []float64{test.nyquist}, noiseMPerS: 1, holes: scattered, seed: 9}.volume()
+		guess := FirstGuess(v, VADOptions{})
+		for above := 300.0; above < 5000; above += 100 {
+			east, north, ok := guess(v.Antenna.AltitudeM + above)
+			wantEast, wantNorth := test.wind.at(above, 0, 0)
+			if off := math.Hypot(east-wantEast, north-wantNorth); !ok || off > test.tolMPerS {
+				t.Errorf("%+v at %.0f m: %.1f, %.1f m/s (%v), want %.1f, %.1f within %g", test.wind, above, east, north, ok, wantEast, wantNorth, test.tolMPerS)
+			}
+		}
+	}
+	if _, _, ok := FirstGuess(scanOf(smoothGate, grid.MomentReflectivity, 1), VADOptions{})(2000); ok {
+		t.Error("a wind without velocities")
+	}
+}
+
 // The further harmonics are what Browning and Wexler (1968, eqs. 3 to 5) say they
 // are: divergence from the mean, less the fall speed; deformation from the second
 // harmonic, half its magnitude times the ground range.
