@@ -31,7 +31,7 @@ type bandsCommand struct {
 
 	Height       *float64 `placeholder:"M" xor:"surface" help:"Cut volumes at this altitude above sea level. Left out: the largest reflectivity above each place."`
 	Isotherm     *float64 `placeholder:"DEGC" xor:"surface" help:"Cut volumes where the air of --temperatures has this temperature: -10."`
-	Temperatures []string `sep:"none" placeholder:"FILE" help:"Model output or soundings for --isotherm; may be given several times."`
+	Temperatures []string `sep:"none" placeholder:"FILE" help:"Model output or soundings for --isotherm; a model's terrain also tells where beams are blocked. May be given several times."`
 
 	Threshold float64   `default:"20" placeholder:"DBZ" help:"Least reflectivity of a band or cell."`
 	Horizon   int       `default:"120" placeholder:"MIN" help:"How far ahead arrivals are looked for, 10 to 360 minutes."`
@@ -237,8 +237,6 @@ func (j *bandsJob) prepare() (*echoReader, error) {
 		return nil, usageError("--isotherm: degrees Celsius, -60 to 20")
 	case c.Isotherm != nil && len(c.Temperatures) == 0:
 		return nil, usageError("--isotherm needs --temperatures, model output or a sounding")
-	case c.Isotherm == nil && len(c.Temperatures) > 0:
-		return nil, usageError("--temperatures serve --isotherm")
 	case len(c.Transport) != 3:
 		return nil, usageError("--transport: three times in minutes, such as 20,30,45")
 	}
@@ -267,14 +265,8 @@ func (j *bandsJob) prepare() (*echoReader, error) {
 			reader.centre = middleOfSites(j.programme)
 		}
 	}
-	switch {
-	case c.Height != nil:
-		reader.surface = func(*grid.Volume, nowcast.Plane) (radar.Surface, string, error) {
-			return radar.ConstantAltitude(*c.Height), fmt.Sprintf("reflectivity at %s above sea level", metres(*c.Height)), nil
-		}
-	case c.Isotherm != nil:
-		reader.surface = j.isothermSurface()
-	}
+	reader.cut = j.cutOf
+	reader.volumesOnly = c.Height != nil || c.Isotherm != nil || len(c.Temperatures) > 0
 	return reader, nil
 }
 
@@ -289,61 +281,62 @@ func middleOfSites(p *programme.Programme) *grid.LatLon {
 	return &grid.LatLon{LatitudeDeg: (south + north) / 2, LongitudeDeg: (west + east) / 2}
 }
 
-// isothermSurface gives the same surface to all volumes, so that only echo moves
-// between them: that of the time of the first volume read.
-func (j *bandsJob) isothermSurface() func(*grid.Volume, nowcast.Plane) (radar.Surface, string, error) {
-	var surface *radar.Surface
-	var what string
-	return func(v *grid.Volume, plane nowcast.Plane) (radar.Surface, string, error) {
-		if surface == nil {
-			s, text, err := j.readIsotherm(v.Time, plane)
-			if err != nil {
-				return s, "", err
-			}
-			surface, what = &s, text
-		}
-		return *surface, what, nil
+// cutOf says where the volumes of a radar are cut. The surface of an isotherm is
+// that of the time of the first volume.
+func (j *bandsJob) cutOf(v *grid.Volume, plane nowcast.Plane) (volumeCut, error) {
+	cut := volumeCut{surface: radar.Composite(), what: "largest reflectivity above each place"}
+	if j.Height != nil {
+		cut.surface, cut.what = radar.ConstantAltitude(*j.Height), fmt.Sprintf("reflectivity at %s above sea level", metres(*j.Height))
 	}
-}
-
-func (j *bandsJob) readIsotherm(at time.Time, plane nowcast.Plane) (radar.Surface, string, error) {
-	fail := func(err error) (radar.Surface, string, error) { return radar.Surface{}, "", err }
-	places := []grid.LatLon{}
+	if len(j.Temperatures) == 0 {
+		return cut, nil
+	}
+	places := []grid.LatLon{v.Antenna.LatLon}
 	half := plane.SpacingM * float64(plane.NI) / 2
 	for _, x := range []float64{-1, 0, 1} {
 		for _, y := range []float64{-1, 0, 1} {
 			places = append(places, plane.Place(x*half, y*half))
 		}
 	}
-	w, err := readWeather(j.env, j.Temperatures, wanted{places: places, marginM: domainMarginM, from: at, to: at})
+	w, err := readWeather(j.env, j.Temperatures, wanted{places: places, marginM: domainMarginM, from: v.Time, to: v.Time})
 	if err != nil {
-		return fail(err)
+		return cut, err
 	}
-	what := fmt.Sprintf("reflectivity where the air has %g °C", *j.Isotherm)
-	target := *j.Isotherm + 273.15
+	j.errs = append(j.errs, w.errs...)
+	var air *grid.Atmosphere
 	if len(w.fields) > 0 {
-		air, err := grid.BuildAtmosphere(w.fields, grid.AtmosphereOptions{HoldFor: modelHoldFor})
-		if err != nil {
-			return fail(err)
+		if air, err = grid.BuildAtmosphere(w.fields, grid.AtmosphereOptions{HoldFor: modelHoldFor}); err != nil {
+			return cut, fmt.Errorf("%s: %w", w.modelLabel(), err)
 		}
-		surface := radar.SurfaceAltitude(func(place grid.LatLon) (float64, bool) {
-			column, ok := air.ColumnAt(place, at)
+		cut.terrain = air.TerrainAltitudeM
+	}
+	if j.Isotherm == nil {
+		return cut, nil
+	}
+	target := *j.Isotherm + 273.15
+	cut.what = fmt.Sprintf("reflectivity where the air has %g °C", *j.Isotherm)
+	if air != nil {
+		cut.what += " in " + w.modelLabel()
+		cut.surface = radar.SurfaceAltitude(func(place grid.LatLon) (float64, bool) {
+			column, ok := air.ColumnAt(place, v.Time)
 			if !ok {
 				return 0, false
 			}
 			return highestCrossingM(column, target)
 		})
-		return surface, what + " in " + w.modelLabel(), joinErrors(w.errs...)
+		return cut, nil
 	}
-	column, err := w.columnAt(plane.Origin, at)
+	column, err := w.columnAt(plane.Origin, v.Time)
 	if err != nil {
-		return fail(joinErrors(append(w.errs, err)...))
+		return cut, err
 	}
 	altitudeM, ok := highestCrossingM(column, target)
 	if !ok {
-		return fail(fmt.Errorf("the sounding does not reach %g °C", *j.Isotherm))
+		return cut, fmt.Errorf("the sounding %s does not pass %g °C upwards", column.Label, *j.Isotherm)
 	}
-	return radar.ConstantAltitude(altitudeM), fmt.Sprintf("%s in the sounding %s, %s above sea level", what, column.Label, metres(altitudeM)), joinErrors(w.errs...)
+	cut.surface = radar.ConstantAltitude(altitudeM)
+	cut.what += fmt.Sprintf(" in the sounding %s, %s above sea level", column.Label, metres(altitudeM))
+	return cut, nil
 }
 
 // highestCrossingM is the highest altitude at which a column passes a
@@ -495,7 +488,7 @@ func (j *bandsJob) addNotes() {
 	if newest := j.series.newest(); !newest.complete {
 		note("The newest volume is not complete; what its missing sweeps would show is not seen.")
 	}
-	if j.series.kind == "radar" {
+	if j.series.kind == "radar" && !j.series.skyline {
 		note("Blockage by terrain is not known here; blocked echo looks like no echo.")
 	}
 	if len(r.Sites) > 0 && j.motion != nil {

@@ -43,7 +43,9 @@ type echoSeries struct {
 	antenna    *grid.Position // of a radar
 	notes      []string
 	gridder    *radar.Gridder
-	plane      nowcast.Plane
+	surface    radar.Surface
+	// skyline: blockage by terrain is known.
+	skyline bool
 }
 
 // echoReader lays volumes and mosaics on planes around a centre.
@@ -52,11 +54,26 @@ type echoReader struct {
 	// centre is nil for volumes around their own radar.
 	centre *grid.LatLon
 	sideKM int
-	// surface cuts a volume; nil for the largest value above each place.
-	surface func(v *grid.Volume, plane nowcast.Plane) (radar.Surface, string, error)
-	series  []*echoSeries
-	errs    []error
+	// volumesOnly: what was asked for makes no sense for mosaics.
+	volumesOnly bool
+	// cut says where volumes are cut and what terrain is in the way of the beams.
+	// It is asked once for a radar, so that only echo moves between its volumes.
+	cut    func(v *grid.Volume, plane nowcast.Plane) (volumeCut, error)
+	series []*echoSeries
+	errs   []error
 }
+
+// volumeCut is how the volumes of a radar are laid on a plane.
+type volumeCut struct {
+	surface radar.Surface
+	// what the surface is, for people.
+	what string
+	// terrain is nil where it is not known.
+	terrain grid.Terrain
+}
+
+// skylineReachM: terrain further off hides nothing of the air below 5 km.
+const skylineReachM = 230e3
 
 const cellM = 1000
 
@@ -117,24 +134,12 @@ func (r *echoReader) takeVolume(paths []string, v *grid.Volume) error {
 	}
 	s := r.seriesOf("radar", name)
 	if s.gridder == nil {
-		s.plane = nowcast.CentredPlane(v.Antenna.LatLon, cellM, r.sideKM)
-		if r.centre != nil {
-			s.plane = nowcast.CentredPlane(*r.centre, cellM, r.sideKM)
-		}
-		gridder, err := radar.NewGridder(v.Antenna, s.plane, nil)
-		if err != nil {
+		if err := r.begin(s, v); err != nil {
+			r.series = slices.DeleteFunc(r.series, func(other *echoSeries) bool { return other == s })
 			return fmt.Errorf("%s: %w", file, err)
 		}
-		s.gridder, s.antenna = gridder, &v.Antenna
 	}
-	cut, what := radar.Composite(), "largest reflectivity above each place"
-	if r.surface != nil {
-		var err error
-		if cut, what, err = r.surface(v, s.plane); err != nil {
-			return err
-		}
-	}
-	gridded, err := s.gridder.Grid(v, grid.MomentReflectivity, cut, radar.GridOptions{})
+	gridded, err := s.gridder.Grid(v, grid.MomentReflectivity, s.surface, radar.GridOptions{})
 	if err != nil {
 		return fmt.Errorf("%s: %w", file, err)
 	}
@@ -142,8 +147,31 @@ func (r *echoReader) takeVolume(paths []string, v *grid.Volume) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", file, err)
 	}
-	s.what = what
 	s.frames = append(s.frames, &echoFrame{Frame: frame, files: paths, stamp: v.Time, complete: v.Complete})
+	return nil
+}
+
+// begin prepares a plane, a surface and a skyline for a radar.
+func (r *echoReader) begin(s *echoSeries, v *grid.Volume) error {
+	plane := nowcast.CentredPlane(v.Antenna.LatLon, cellM, r.sideKM)
+	if r.centre != nil {
+		plane = nowcast.CentredPlane(*r.centre, cellM, r.sideKM)
+	}
+	cut, err := r.cut(v, plane)
+	if err != nil {
+		return err
+	}
+	var skyline *radar.Skyline
+	if cut.terrain != nil {
+		// Without a beam width nothing is known of blockage.
+		if skyline, err = radar.NewSkyline(v.Antenna, v.BeamwidthDeg, skylineReachM, cut.terrain); err != nil {
+			skyline = nil
+		}
+	}
+	if s.gridder, err = radar.NewGridder(v.Antenna, plane, skyline); err != nil {
+		return err
+	}
+	s.surface, s.what, s.antenna, s.skyline = cut.surface, cut.what, &v.Antenna, skyline != nil
 	return nil
 }
 
@@ -151,8 +179,8 @@ func (r *echoReader) takeMosaics(file string, found *contents) error {
 	if r.centre == nil {
 		return usageError("a mosaic needs a centre: --at LAT,LON, or the sites of a --programme")
 	}
-	if r.surface != nil {
-		return usageError("--height and --isotherm cut radar volumes; a mosaic has its level in its file")
+	if r.volumesOnly {
+		return usageError("--height, --isotherm and --temperatures serve radar volumes; a mosaic has its level in its file")
 	}
 	plane := nowcast.CentredPlane(*r.centre, cellM, r.sideKM)
 	var errs []error

@@ -177,9 +177,15 @@ func (e echoLayer) Plot(c draw.Canvas, p *plot.Plot) {
 		l.add(at(o.CentroidXM, o.CentroidYM), objectName(o), inkColour, away, o.Band)
 	}
 	l.draw()
+	if onLabels != nil {
+		onLabels(l)
+	}
 	c.StrokeLines(draw.LineStyle{Color: paleInkColour, Width: vg.Points(.6)},
 		[]vg.Point{c.Min, {X: c.Max.X, Y: c.Min.Y}, c.Max, {X: c.Min.X, Y: c.Max.Y}, c.Min})
 }
+
+// onLabels lets a test see where names went.
+var onLabels func(*labelling)
 
 // objectName is short, for the map: bands are few and named, cells are numbers.
 func objectName(o *nowcast.Object) string {

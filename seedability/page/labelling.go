@@ -77,7 +77,7 @@ func (l *labelling) add(at vg.Point, text string, colour color.Color, away vg.Le
 			cost := 10*n + k
 			for _, mark := range l.marks {
 				if holds(b, mark) {
-					cost += 6
+					cost += 4
 				}
 			}
 			if cost < bestCost {
