@@ -62,7 +62,7 @@ func TestDealiasAgainstPyART(t *testing.T) {
 		file  string
 		sweep int
 	}
-	type count struct{ gates, same, folded, foldedSame, shift int }
+	type count struct{ gates, same, folded, foldedSame int }
 	counts := map[key]*count{}
 	unfolded := map[key]*Velocities{}
 	var order []key
