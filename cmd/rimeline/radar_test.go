@@ -247,7 +247,9 @@ func TestInspectRealRadarAgainstReference(t *testing.T) {
 			}
 			return *value
 		}
-		near := func(a, b float64) bool { return math.Abs(a-b) <= 1e-5*max(1, math.Abs(b)) || math.IsNaN(a) && math.IsNaN(b) }
+		near := func(a, b float64) bool {
+			return math.Abs(a-b) <= 1e-5*max(1, math.Abs(b)) || math.IsNaN(a) && math.IsNaN(b)
+		}
 		s := v.Sweeps[int(number(1))-1]
 		m := s.Moments[f[5]]
 		if !near(orNaN(s.ElevationDeg), number(3)) || s.Radials != int(number(4)) || m.Gates != int(number(6)) || orNaN(m.FirstGateM) != number(7) || orNaN(m.GateSpacingM) != number(8) ||
