@@ -608,6 +608,9 @@ func (j *bandsJob) picture() drawing.EchoField {
 // leastShown is the least probability of an arrival that people are shown.
 const leastShown = .2
 
+// certain arrivals go into the picture without their probability.
+const certain = .9
+
 // shown are the arrivals that people are shown.
 func (s *bandsSite) shown() []seedability.BandPassage {
 	var bands []seedability.BandPassage
@@ -627,7 +630,7 @@ func (s *bandsSite) silence(newest time.Time, clock func(time.Time) string) stri
 	case !s.KnownUntil.After(newest):
 		return "not seen: nothing is known of what comes"
 	}
-	return "nothing until " + clock(*s.KnownUntil)
+	return "nothing comes up to " + clock(*s.KnownUntil)
 }
 
 func comingText(s *bandsSite, newest time.Time) string {
@@ -638,6 +641,9 @@ func comingText(s *bandsSite, newest time.Time) string {
 			parts = append(parts, fmt.Sprintf("%s is there, ends %s ± %.0f min", name, b.End.Time.Format("15:04"), wholeMinutes(b.End)))
 		} else {
 			parts = append(parts, fmt.Sprintf("%s at %s ± %.0f min", name, b.Arrival.Time.Format("15:04"), wholeMinutes(b.Arrival)))
+		}
+		if b.Probability < certain {
+			parts[len(parts)-1] += fmt.Sprintf(" (%.0f %%)", 100*b.Probability)
 		}
 		if len(parts) == 2 {
 			break
@@ -716,7 +722,7 @@ func trendText(o *bandsObject, newest time.Time) string {
 	var words []string
 	if t := o.Trend; t != nil {
 		lag := newest.Sub(t.Since)
-		words = append(words, fmt.Sprintf("%+.0f km², %+.0f dB in %.0f min", t.AreaM2PerS*lag.Seconds()/1e6, t.PeakDBPerS*lag.Seconds(), lag.Minutes()))
+		words = append(words, fmt.Sprintf("%+.0f km², %+.0f dB in %.0f min", wholeNumber(t.AreaM2PerS*lag.Seconds()/1e6), wholeNumber(t.PeakDBPerS*lag.Seconds()), lag.Minutes()))
 	} else if o.Motion != nil {
 		words = append(words, "new")
 	}
@@ -732,6 +738,9 @@ func trendText(o *bandsObject, newest time.Time) string {
 	return strings.Join(words, ", ")
 }
 
+// wholeNumber rounds, and knows no "-0".
+func wholeNumber(x float64) float64 { return math.Round(x) + 0 }
+
 func (j *bandsJob) printSite(p *page, s *bandsSite, newest time.Time) {
 	p.printf("\n%s", s.Name)
 	if s.Zone != nil {
@@ -739,8 +748,14 @@ func (j *bandsJob) printSite(p *page, s *bandsSite, newest time.Time) {
 	}
 	p.printf("\n")
 	bands := s.shown()
+	unlikely := func() {
+		if hidden := len(s.Bands) - len(bands); hidden > 0 {
+			p.printf("  and %s less likely than %.0f %%, in --json\n", count(hidden, "arrival"), 100*leastShown)
+		}
+	}
 	if len(bands) == 0 {
 		p.printf("  %s\n", s.silence(newest, j.clock))
+		unlikely()
 		return
 	}
 	rows := [][]string{{"WHAT", "CHANCE", "ARRIVES", "PEAK", "", "ENDS", "RELEASE FOR IT"}}
@@ -756,9 +771,7 @@ func (j *bandsJob) printSite(p *page, s *bandsSite, newest time.Time) {
 		rows = append(rows, []string{fmt.Sprintf("%s %d", b.Kind, b.ID), fmt.Sprintf("%.0f %%", 100*b.Probability), arrives, j.momentText(b.Peak), fmt.Sprintf("%.0f dBZ", b.PeakDBZ), ends, j.releaseText(b.Release)})
 	}
 	p.table("", rows)
-	if hidden := len(s.Bands) - len(bands); hidden > 0 {
-		p.printf("  and %s less likely than %.0f %%, in --json\n", count(hidden, "arrival"), 100*leastShown)
-	}
+	unlikely()
 	if !s.Complete {
 		p.printf("  known until %s; what comes later was not seen\n", j.clock(*s.KnownUntil))
 	}
