@@ -1,7 +1,5 @@
 package level2
 
-import "math"
-
 // metadata is what messages 2, 5, 7 and 18 and the constants of message 31 say
 // of a whole volume.
 type metadata struct {
@@ -118,11 +116,4 @@ func (m *metadata) merge(other metadata) {
 	if other.adaptation != (adaptation{}) {
 		m.adaptation = other.adaptation
 	}
-}
-
-func orNaN(known bool, value float64) float64 {
-	if known {
-		return value
-	}
-	return math.NaN()
 }
