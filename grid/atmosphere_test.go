@@ -663,20 +663,58 @@ func TestBlendIsTheSameInAssembly(t *testing.T) {
 	for k := range hot {
 		hot[k] = next()
 	}
+	if !vectors {
+		t.Skip("no assembly for this processor")
+	}
 	for range 200 {
-		strides, weight := [3]int{int(uint32(next())) % 50, int(uint32(next())) % 150, int(uint32(next())) % 250}, [8]float32{}
-		for n := range weight {
-			weight[n] = next()
+		want := cell{x: next(), y: next(), later: next(), upper: next()}
+		want.strides = [3]int{int(uint32(next())) % 50, int(uint32(next())) % 150, int(uint32(next())) % 250}
+		all, half := want, want
+		blendGeneric(hot, &want)
+		blendAll(&hot[0], &all)
+		blendMotion(&hot[0], &half)
+		if all != want {
+			t.Fatalf("got %+v, want %+v", all, want)
 		}
-		var wantBelow, wantAbove, below, above, halfBelow, halfAbove [nodeSize]float32
-		blendGeneric(hot, &strides, &weight, &wantBelow, &wantAbove)
-		blendAll(&hot[0], &strides, &weight, &below, &above)
-		blendMotion(&hot[0], &strides, &weight, &halfBelow, &halfAbove)
-		if below != wantBelow || above != wantAbove {
-			t.Fatalf("got %v %v, want %v %v", below, above, wantBelow, wantAbove)
+		if [4]float32(half.between[:4]) != [4]float32(want.between[:4]) {
+			t.Fatalf("got %v, want the first four of %v", half.between, want.between)
 		}
-		if [4]float32(halfBelow[:4]) != [4]float32(wantBelow[:4]) || [4]float32(halfAbove[:4]) != [4]float32(wantAbove[:4]) {
-			t.Fatalf("got %v %v, want the first four of %v %v", halfBelow, halfAbove, wantBelow, wantAbove)
+	}
+}
+
+// TestTracerHasNoMemory: what is read at a moment does not depend on what was
+// read before, not even where two intervals of time meet.
+func TestTracerHasNoMemory(t *testing.T) {
+	analytic := Analytic{
+		Grid: testGrid(5, 5, 0.1), HoldFor: time.Minute,
+		StateAt: func(p Position, _ float64, at time.Time) State {
+			return State{Wind: Wind{EastwardMPerS: 10 + math.Sqrt(at.Sub(hours(1)[0]).Seconds())}, AirTemperatureK: 270, PressurePa: 8e4}
+		},
+	}
+	for _, s := range []int{0, 41, 96, 190, 300} { // lengths whose inverse times themselves is not quite 1
+		analytic.Times = append(analytic.Times, hours(1)[0].Add(time.Duration(s)*time.Second))
+	}
+	a, err := NewAtmosphere(analytic)
+	if err != nil {
+		t.Fatal(err)
+	}
+	moments := []float64{-60, -1, 0, 1, 41, 50, 96, 100, 190, 200, 300, 301, 360}
+	for _, seconds := range moments {
+		want, _, _, ok := a.Tracer().Velocity(2.2, 1.7, 500, seconds)
+		if !ok {
+			t.Fatalf("nothing at %g s", seconds)
+		}
+		for _, before := range moments {
+			tracer := a.Tracer()
+			tracer.Velocity(2.2, 1.7, 500, before)
+			if got, _, _, ok := tracer.Velocity(2.2, 1.7, 500, seconds); !ok || got != want {
+				t.Errorf("%v at %g s after %g s, want %v", got, seconds, before, want)
+			}
+		}
+	}
+	for _, seconds := range []float64{-61, 361, math.NaN()} {
+		if _, _, _, ok := a.Tracer().Velocity(2.2, 1.7, 500, seconds); ok {
+			t.Errorf("a value at %g s", seconds)
 		}
 	}
 }

@@ -1,99 +1,108 @@
-// Weighted sums of the nodes of a cell, four numbers at a time. SSE only, which
-// every amd64 has. Products are rounded before they are added, even and odd
-// columns are summed apart and then together, in the order of blend_generic.go,
-// so that both give the same bits; two sums wait half as long for each other.
+// Interpolation in a cell, four or eight numbers at a time. Products are rounded
+// before they are added, even and odd columns are summed apart and then
+// together, in the order of blend_generic.go, so that both give the same bits;
+// two sums wait half as long for each other.
 
+#include "go_asm.h"
 #include "textflag.h"
 
-// The weight of a column in all four places of X4.
-#define WEIGHT(n) \
-	MOVSS  (n*4)(CX), X4; \
-	SHUFPS $0, X4, X4
+DATA one<>+0(SB)/4, $1.0
+GLOBL one<>(SB), RODATA, $4
 
-#define ADD(offset, column, sum) \
-	MOVUPS offset(column), X5; \
-	MULPS  X4, X5; \
-	ADDPS  X5, sum
-
-#define HALF(n, column, below, above) \
-	WEIGHT(n); \
-	ADD(0, column, below); \
-	ADD(32, column, above)
-
-#define WHOLE(n, column, below0, below1, above0, above1) \
-	WEIGHT(n); \
-	ADD(0, column, below0); \
-	ADD(16, column, below1); \
-	ADD(32, column, above0); \
-	ADD(48, column, above1)
+// DX points to the cell. X6 has the weights of its four columns in the earlier
+// state, X7 in the later one.
+#define WEIGHTS \
+	MOVQ         c+8(FP), DX; \
+	VMOVSS       cell_x(DX), X0; \
+	VMOVSS       cell_y(DX), X1; \
+	VMULSS       X1, X0, X2; \
+	VSUBSS       X2, X0, X3; \
+	VSUBSS       X2, X1, X4; \
+	VMOVSS       one<>(SB), X5; \
+	VSUBSS       X0, X5, X5; \
+	VSUBSS       X4, X5, X5; \
+	VUNPCKLPS    X3, X5, X5; \
+	VUNPCKLPS    X2, X4, X4; \
+	VMOVLHPS     X4, X5, X6; \
+	VBROADCASTSS cell_later(DX), X7; \
+	VMULPS       X7, X6, X7; \
+	VSUBPS       X7, X6, X6
 
 // AX, BX, R8, R9 point to the four columns, R10 is on to the later state.
-#define ARGUMENTS \
-	MOVQ  node+0(FP), AX; \
-	MOVQ  strides+8(FP), DI; \
-	MOVQ  weight+16(FP), CX; \
-	MOVQ  below+24(FP), DX; \
-	MOVQ  above+32(FP), SI; \
-	MOVQ  0(DI), BX; \
-	MOVQ  8(DI), R8; \
-	MOVQ  16(DI), R10; \
-	SHLQ  $2, BX; \
-	SHLQ  $2, R8; \
-	SHLQ  $2, R10; \
-	ADDQ  AX, R8; \
-	LEAQ  (R8)(BX*1), R9; \
-	ADDQ  AX, BX; \
-	XORPS X0, X0; \
-	XORPS X1, X1; \
-	XORPS X2, X2; \
-	XORPS X3, X3; \
-	XORPS X6, X6; \
-	XORPS X7, X7; \
-	XORPS X8, X8; \
-	XORPS X9, X9
+#define COLUMNS \
+	MOVQ node+0(FP), AX; \
+	MOVQ (cell_strides+0)(DX), BX; \
+	MOVQ (cell_strides+8)(DX), R8; \
+	MOVQ (cell_strides+16)(DX), R10; \
+	LEAQ (AX)(BX*4), BX; \
+	LEAQ (BX)(R8*4), R9; \
+	LEAQ (AX)(R8*4), R8
 
-#define LATER \
-	ADDQ R10, AX; \
-	ADDQ R10, BX; \
-	ADDQ R10, R8; \
-	ADDQ R10, R9
+// The sums begin with a column: its weight is the n-th of X6, or of Y6 in both
+// halves.
+#define BEGIN(n, column, w, weights, below, above) \
+	VPERMILPS $(n*0x55), weights, w; \
+	VMULPS    (column), w, below; \
+	VMULPS    32(column), w, above
 
-// func blendMotion(node *float32, strides *[3]int, weight *[8]float32, below, above *[nodeSize]float32)
-TEXT ·blendMotion(SB), NOSPLIT, $0-40
-	ARGUMENTS
-	HALF(0, AX, X0, X2)
-	HALF(1, BX, X6, X8)
-	HALF(2, R8, X0, X2)
-	HALF(3, R9, X6, X8)
-	LATER
-	HALF(4, AX, X0, X2)
-	HALF(5, BX, X6, X8)
-	HALF(6, R8, X0, X2)
-	HALF(7, R9, X6, X8)
-	ADDPS  X6, X0
-	ADDPS  X8, X2
-	MOVUPS X0, (DX)
-	MOVUPS X2, (SI)
+// ADD adds one of the same state, LATER one of the later state.
+#define ADD(n, column, w, weights, product, below, above) \
+	VPERMILPS $(n*0x55), weights, w; \
+	VMULPS    (column), w, product; \
+	VADDPS    product, below, below; \
+	VMULPS    32(column), w, product; \
+	VADDPS    product, above, above
+
+#define LATER(n, column, w, weights, product, below, above) \
+	VPERMILPS $(n*0x55), weights, w; \
+	VMULPS    (column)(R10*4), w, product; \
+	VADDPS    product, below, below; \
+	VMULPS    32(column)(R10*4), w, product; \
+	VADDPS    product, above, above
+
+// func blendMotion(node *float32, c *cell)
+TEXT ·blendMotion(SB), NOSPLIT, $0-16
+	WEIGHTS
+	COLUMNS
+	BEGIN(0, AX, X8, X6, X0, X2)
+	BEGIN(1, BX, X8, X6, X1, X3)
+	ADD(2, R8, X8, X6, X9, X0, X2)
+	ADD(3, R9, X8, X6, X9, X1, X3)
+	LATER(0, AX, X8, X7, X9, X0, X2)
+	LATER(1, BX, X8, X7, X9, X1, X3)
+	LATER(2, R8, X8, X7, X9, X0, X2)
+	LATER(3, R9, X8, X7, X9, X1, X3)
+	VADDPS       X1, X0, X0
+	VADDPS       X3, X2, X2
+	VSUBPS       X0, X2, X2
+	VBROADCASTSS cell_upper(DX), X8
+	VMULPS       X8, X2, X2
+	VADDPS       X2, X0, X0
+	VMOVUPS      X0, cell_between(DX)
 	RET
 
-// func blendAll(node *float32, strides *[3]int, weight *[8]float32, below, above *[nodeSize]float32)
-TEXT ·blendAll(SB), NOSPLIT, $0-40
-	ARGUMENTS
-	WHOLE(0, AX, X0, X1, X2, X3)
-	WHOLE(1, BX, X6, X7, X8, X9)
-	WHOLE(2, R8, X0, X1, X2, X3)
-	WHOLE(3, R9, X6, X7, X8, X9)
-	LATER
-	WHOLE(4, AX, X0, X1, X2, X3)
-	WHOLE(5, BX, X6, X7, X8, X9)
-	WHOLE(6, R8, X0, X1, X2, X3)
-	WHOLE(7, R9, X6, X7, X8, X9)
-	ADDPS  X6, X0
-	ADDPS  X7, X1
-	ADDPS  X8, X2
-	ADDPS  X9, X3
-	MOVUPS X0, (DX)
-	MOVUPS X1, 16(DX)
-	MOVUPS X2, (SI)
-	MOVUPS X3, 16(SI)
+// func blendAll(node *float32, c *cell)
+TEXT ·blendAll(SB), NOSPLIT, $0-16
+	WEIGHTS
+	COLUMNS
+	VINSERTF128  $1, X6, Y6, Y6
+	VINSERTF128  $1, X7, Y7, Y7
+	BEGIN(0, AX, Y8, Y6, Y0, Y2)
+	BEGIN(1, BX, Y8, Y6, Y1, Y3)
+	ADD(2, R8, Y8, Y6, Y9, Y0, Y2)
+	ADD(3, R9, Y8, Y6, Y9, Y1, Y3)
+	LATER(0, AX, Y8, Y7, Y9, Y0, Y2)
+	LATER(1, BX, Y8, Y7, Y9, Y1, Y3)
+	LATER(2, R8, Y8, Y7, Y9, Y0, Y2)
+	LATER(3, R9, Y8, Y7, Y9, Y1, Y3)
+	VADDPS       Y1, Y0, Y0
+	VADDPS       Y3, Y2, Y2
+	VMOVUPS      Y0, cell_below(DX)
+	VMOVUPS      Y2, cell_above(DX)
+	VSUBPS       Y0, Y2, Y2
+	VBROADCASTSS cell_upper(DX), Y8
+	VMULPS       Y8, Y2, Y2
+	VADDPS       Y2, Y0, Y0
+	VMOVUPS      Y0, cell_between(DX)
+	VZEROUPPER
 	RET

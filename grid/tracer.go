@@ -11,31 +11,30 @@ type Tracer struct {
 	// The interval of time last used.
 	interval   int
 	start, end float64
+	after      float64 // start, or a little less for the first moment of all
 	later      float32 // weight of the later state at start
 	perSecond  float32 // and how fast it grows
-	// From a node to that of the next column, row and state, in numbers; the last
-	// is 0 with a single state.
-	strides           [3]int
-	reach             int // to the end of a cell
+
+	reach             int // from a node to the end of its cell, in numbers
 	lastX, lastY      float64
+	lastI, lastJ      int // of the last cell
 	lowestM, highestM float64
 
-	// Scratch, kept here so that it is not cleared at every call.
-	cell         cell
-	below, above [nodeSize]float32
+	cell cell
 }
 
 // Tracer returns a new reader of the box.
 func (a *Atmosphere) Tracer() *Tracer {
-	t := &Tracer{a: a, start: math.Inf(1), end: math.Inf(-1)}
-	t.strides[0] = len(a.heightsM) * nodeSize
-	t.strides[1] = a.ni * t.strides[0]
+	t := &Tracer{a: a, after: math.Inf(1), end: math.Inf(-1)}
+	t.cell.strides[0] = len(a.heightsM) * nodeSize
+	t.cell.strides[1] = a.ni * t.cell.strides[0]
 	t.lastX, t.lastY = float64(a.ni-1), float64(a.nj-1)
+	t.lastI, t.lastJ = a.ni-2, a.nj-2
 	t.lowestM, t.highestM = a.heightsM[0], a.heightsM[len(a.heightsM)-1]
 	if len(a.times) > 1 {
-		t.strides[2] = a.nj * t.strides[1]
+		t.cell.strides[2] = a.nj * t.cell.strides[1]
 	}
-	t.reach = t.strides[0] + t.strides[1] + t.strides[2] + 2*nodeSize
+	t.reach = t.cell.strides[0] + t.cell.strides[1] + t.cell.strides[2] + 2*nodeSize
 	return t
 }
 
@@ -80,13 +79,19 @@ func (s *Air) RelativeHumidityIce() float64 {
 	return vapourPressurePa(s.SpecificHumidity, s.PressurePa) / saturationTable.ice(s.AirTemperatureK)
 }
 
-// cell is where a particle is: eight columns of numbers (four around it, before
-// and after) and their weights, and the fraction of the way to the upper level.
+// cell is where a particle is: how far on the way to the next column, row,
+// state and level, and what was interpolated there. It is kept from call to
+// call, as it need not be cleared.
 type cell struct {
-	node     int // of the first column
-	weight   [8]float32
-	upper    float32
-	level    int
+	x, y, later, upper float32
+	// From a node to that of the next column, row and state, in numbers; the
+	// last is 0 with a single state.
+	strides [3]int
+	// The two levels, horizontally interpolated, and the point between them.
+	below, above, between [nodeSize]float32
+
+	node     int // index of the first number of the cell's first column
+	level    int // the lower one
 	terrainM float64
 	heightM  float64
 }
@@ -94,29 +99,19 @@ type cell struct {
 // find reports false outside the box.
 func (t *Tracer) find(x, y, altitudeM, seconds float64) bool {
 	a, c := t.a, &t.cell
-	if !(seconds >= t.start && seconds <= t.end) && !t.seek(seconds) {
-		return false
-	}
-	if !(x >= 0 && x <= t.lastX) {
-		if !a.grid.Cyclic || math.IsNaN(x) || math.IsInf(x, 0) {
-			return false
-		}
-		n := float64(a.grid.NI)
-		x -= n * math.Floor(x/n)
+	if !(seconds > t.after && seconds <= t.end && x >= 0 && x <= t.lastX) {
+		x, ok := t.admit(x, seconds)
+		return ok && t.find(x, y, altitudeM, seconds)
 	}
 	if !(y >= 0 && y <= t.lastY) {
 		return false
 	}
-	i, j := min(int(x), a.ni-2), min(int(y), a.nj-2)
+	i, j := min(int(x), t.lastI), min(int(y), t.lastJ)
 	fx, fy := float32(x-float64(i)), float32(y-float64(j))
 	column := j*a.ni + i
 	ground := &a.ground[column]
 	c.terrainM = float64(ground[0] + fx*ground[1] + fy*(ground[2]+fx*ground[3]))
 	c.heightM = altitudeM - c.terrainM
-	w11 := fx * fy
-	w10, w01 := fx-w11, fy-w11
-	w00 := 1 - fx - w01
-
 	k := 0
 	c.upper = 0
 	if height := c.heightM; height > t.lowestM {
@@ -136,16 +131,29 @@ func (t *Tracer) find(x, y, altitudeM, seconds float64) bool {
 	}
 	c.level = k
 
-	c.node = column*t.strides[0] + k*nodeSize + t.interval*t.strides[2]
+	c.node = column*c.strides[0] + k*nodeSize + t.interval*c.strides[2]
 	// The farthest of the eight columns: one check serves for all.
 	if uint(c.node+t.reach) > uint(len(a.hot)) {
 		return false
 	}
-	later := t.later + float32(seconds-t.start)*t.perSecond
-	l00, l10, l01, l11 := w00*later, w10*later, w01*later, w11*later
-	c.weight[0], c.weight[1], c.weight[2], c.weight[3] = w00-l00, w10-l10, w01-l01, w11-l11
-	c.weight[4], c.weight[5], c.weight[6], c.weight[7] = l00, l10, l01, l11
+	c.x, c.y, c.later = fx, fy, t.later+float32(seconds-t.start)*t.perSecond
 	return true
+}
+
+// admit turns to the interval of time and brings x round a cyclic grid; false
+// outside.
+func (t *Tracer) admit(x, seconds float64) (float64, bool) {
+	if !(seconds > t.after && seconds <= t.end) && !t.seek(seconds) {
+		return x, false
+	}
+	if !(x >= 0 && x <= t.lastX) {
+		if !t.a.grid.Cyclic || math.IsNaN(x) || math.IsInf(x, 0) {
+			return x, false
+		}
+		n := float64(t.a.grid.NI)
+		x -= n * math.Floor(x/n)
+	}
+	return x, x >= 0 && x <= t.lastX
 }
 
 // seek finds the interval of time.
@@ -168,6 +176,12 @@ func (t *Tracer) seek(seconds float64) bool {
 		t.start, t.end = s[k], s[k+1]
 		t.perSecond = float32(1 / (t.end - t.start))
 	}
+	// A moment belongs to the interval that it ends, the first of all to the
+	// one that it begins: what is read depends on nothing that was read before.
+	t.after = t.start
+	if seconds == t.start {
+		t.after = math.Nextafter(t.start, math.Inf(-1))
+	}
 	return true
 }
 
@@ -177,12 +191,14 @@ func (t *Tracer) Velocity(atX, atY, altitudeM, seconds float64) (xPerS, yPerS, u
 	if !t.find(atX, atY, altitudeM, seconds) {
 		return 0, 0, 0, false
 	}
-	c, below, above := &t.cell, &t.below, &t.above
-	blendMotion(&t.a.hot[c.node], &t.strides, &c.weight, below, above)
-	x := below[nodeX] + c.upper*(above[nodeX]-below[nodeX])
-	y := below[nodeY] + c.upper*(above[nodeY]-below[nodeY])
-	w := below[nodeW] + c.upper*(above[nodeW]-below[nodeW])
-	return float64(x), float64(y), float64(w), x == x
+	c := &t.cell
+	if vectors {
+		blendMotion(&t.a.hot[c.node], c)
+	} else {
+		blendGeneric(t.a.hot[c.node:], c)
+	}
+	v := &c.between
+	return float64(v[nodeX]), float64(v[nodeY]), float64(v[nodeW]), v[nodeX] == v[nodeX]
 }
 
 // Air reads everything a particle asks for. False as for Velocity.
@@ -190,26 +206,30 @@ func (t *Tracer) Air(x, y, altitudeM, seconds float64, s *Air) bool {
 	if !t.find(x, y, altitudeM, seconds) {
 		return false
 	}
-	c, below, above := &t.cell, &t.below, &t.above
-	blendAll(&t.a.hot[c.node], &t.strides, &c.weight, below, above)
-	at := func(q int) float64 { return float64(below[q] + c.upper*(above[q]-below[q])) }
-	if x, t := at(nodeX), at(nodeT); x != x || t != t {
+	c := &t.cell
+	if vectors {
+		blendAll(&t.a.hot[c.node], c)
+	} else {
+		blendGeneric(t.a.hot[c.node:], c)
+	}
+	below, above, v := &c.below, &c.above, &c.between
+	if v[nodeX] != v[nodeX] || v[nodeT] != v[nodeT] {
 		return false
 	}
-	s.XPerS, s.YPerS, s.UpwardMPerS = at(nodeX), at(nodeY), at(nodeW)
+	s.XPerS, s.YPerS, s.UpwardMPerS = float64(v[nodeX]), float64(v[nodeY]), float64(v[nodeW])
 	s.TerrainAltitudeM, s.HeightAboveGroundM = c.terrainM, c.heightM
-	s.AirTemperatureK = at(nodeT)
-	s.SpecificHumidity, s.CloudLiquidKgPerKg = at(nodeQ), at(nodeCloud)
-	s.StabilityPerS2 = at(nodeStability)
+	s.AirTemperatureK = float64(v[nodeT])
+	s.SpecificHumidity, s.CloudLiquidKgPerKg = float64(v[nodeQ]), float64(v[nodeCloud])
+	s.StabilityPerS2 = float64(v[nodeStability])
 	// Logarithmic interpolation, p0^(1-f) p1^f, to third order in the ratio:
 	// the linear value less f(1-f)/2 d² p, d = (p0-p1)/p. Within 1e-3 even
 	// where the levels are 2 km apart.
-	f, linear := float64(c.upper), at(nodeP)
+	f, linear := float64(c.upper), float64(v[nodeP])
 	difference := float64(below[nodeP] - above[nodeP])
 	s.PressurePa = linear - f*(1-f)/2*difference*difference/linear
 
-	s.LevelFraction, s.PerThicknessM = f, t.a.perThickness[c.level]
 	k := c.level
+	s.LevelFraction, s.PerThicknessM = f, t.a.perThickness[k]
 	s.Below = AirOnLevel{t.a.heightsM[k], float64(below[nodeX]), float64(below[nodeY]), float64(below[nodeStability])}
 	s.Above = AirOnLevel{t.a.heightsM[k+1], float64(above[nodeX]), float64(above[nodeY]), float64(above[nodeStability])}
 	return true

@@ -22,36 +22,53 @@ func (p point) moved(u, v, w, dt float64) point {
 	return point{p.x + u*dt, p.y + v*dt, p.z + w*dt}
 }
 
-// carryPetterssen moves a particle over dt. u, v, w is its velocity where it
-// is. False where the air was left on the way; the point is then a straight
-// guess.
-func carryPetterssen(a air, m *motion, p point, seconds, dt, u, v, w float64) (point, bool) {
-	next := p.moved(u, v, w, dt)
-	for range 2 {
-		u1, v1, w1, ok := a.Velocity(next.x, next.y, next.z, seconds+dt)
-		if !ok {
-			return next, false
-		}
-		u1, v1, w1 = m.apply(u1, v1, w1)
-		next = p.moved(u+u1, v+v1, w+w1, dt/2)
-	}
-	return next, true
+// leg is one time step of a particle's way through the air.
+type leg struct {
+	motion  motion
+	from    point
+	u, v, w float64 // velocity of the particle there
+	startS  float64
+	dt      float64
+	at      point // where it is after the step, as far as that is known
+	// left: it left the domain on the way; at is then a straight guess.
+	left bool
 }
 
-// carryRungeKutta4 does the same with the classical scheme of fourth order.
-func carryRungeKutta4(a air, m *motion, p point, seconds, dt, u, v, w float64) (point, bool) {
+// guess goes straight on.
+func (l *leg) guess() { l.at, l.left = l.from.moved(l.u, l.v, l.w, l.dt), false }
+
+// correct makes a guess better by Petterssen's scheme.
+func (l *leg) correct(a air) {
+	if l.left {
+		return
+	}
+	u, v, w, ok := a.Velocity(l.at.x, l.at.y, l.at.z, l.startS+l.dt)
+	if !ok {
+		l.left = true
+		return
+	}
+	u, v, w = l.motion.apply(u, v, w)
+	l.at = l.from.moved(l.u+u, l.v+v, l.w+w, l.dt/2)
+}
+
+// corrections of the first guess that a step takes.
+const corrections = 2
+
+// rungeKutta4 does a step with the classical scheme of fourth order.
+func (l *leg) rungeKutta4(a air) {
+	u, v, w := l.u, l.v, l.w
 	sumU, sumV, sumW := u, v, w
-	next := p
 	for _, stage := range [...]struct{ ahead, weight float64 }{{0.5, 2}, {0.5, 2}, {1, 1}} {
-		next = p.moved(u, v, w, stage.ahead*dt)
+		l.at = l.from.moved(u, v, w, stage.ahead*l.dt)
 		var ok bool
-		if u, v, w, ok = a.Velocity(next.x, next.y, next.z, seconds+stage.ahead*dt); !ok {
-			return next, false
+		if u, v, w, ok = a.Velocity(l.at.x, l.at.y, l.at.z, l.startS+stage.ahead*l.dt); !ok {
+			l.left = true
+			return
 		}
-		u, v, w = m.apply(u, v, w)
+		u, v, w = l.motion.apply(u, v, w)
 		sumU, sumV, sumW = sumU+stage.weight*u, sumV+stage.weight*v, sumW+stage.weight*w
 	}
-	return p.moved(sumU, sumV, sumW, dt/6), true
+	l.at, l.left = l.from.moved(sumU, sumV, sumW, l.dt/6), false
 }
 
 // courant is the number of cells the air moves in dt, the largest of the three

@@ -16,6 +16,21 @@ func (v vortex) Velocity(x, y, _, _ float64) (float64, float64, float64, bool) {
 func (vortex) Air(float64, float64, float64, float64, *grid.Air) bool { return false }
 func (vortex) TerrainAltitudeM(float64, float64) (float64, bool)      { return 0, true }
 
+func carryPetterssen(a air, m *motion, p point, seconds, dt, u, v, w float64) (point, bool) {
+	l := leg{motion: *m, from: p, u: u, v: v, w: w, startS: seconds, dt: dt}
+	l.guess()
+	for range corrections {
+		l.correct(a)
+	}
+	return l.at, !l.left
+}
+
+func carryRungeKutta4(a air, m *motion, p point, seconds, dt, u, v, w float64) (point, bool) {
+	l := leg{motion: *m, from: p, u: u, v: v, w: w, startS: seconds, dt: dt}
+	l.rungeKutta4(a)
+	return l.at, !l.left
+}
+
 // turnError carries a particle once round, 20 km from the middle, and returns
 // how far from its start it ends.
 func turnError(carry func(air, *motion, point, float64, float64, float64, float64, float64) (point, bool), dt float64) float64 {

@@ -110,16 +110,14 @@ func RunAll(ctx context.Context, flow Flow, releases []Release, options Options)
 	var group sync.WaitGroup
 	for range min(workers, max(tasks, 1)) {
 		group.Go(func() {
-			w := newWorker(&options)
+			w := newWorker(&options, groupSize)
 			for n := int(next.Add(1)) - 1; n < tasks; n = int(next.Add(1)) - 1 {
 				j, piece := &jobs[n/pieces], n%pieces
 				j.once.Do(j.allocate)
 				first, last := piece*options.Members/pieces, (piece+1)*options.Members/pieces
-				for member := first; member < last; member++ {
-					if ctx.Err() != nil {
-						return
-					}
-					w.follow(j, member)
+				w.follow(ctx, j, first, last)
+				if ctx.Err() != nil {
+					return
 				}
 				if int(j.done.Add(1)) == pieces {
 					j.close()
@@ -146,6 +144,7 @@ type job struct {
 	metric  grid.Metric
 	x, y    float64
 	start   float64 // seconds in the medium's time
+	stepS   float64
 
 	once     sync.Once
 	done     atomic.Int64
@@ -157,7 +156,7 @@ type job struct {
 }
 
 func (j *job) open(m medium, release Release, options *Options) error {
-	j.medium, j.release, j.options = m, release, options
+	j.medium, j.release, j.options, j.stepS = m, release, options, options.Step.Seconds()
 	name := release.Site
 	if name == "" {
 		name = fmt.Sprintf("%.4f, %.4f", release.Place.LatitudeDeg, release.Place.LongitudeDeg)

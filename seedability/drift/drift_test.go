@@ -255,6 +255,46 @@ func TestSameSeedSameBytes(t *testing.T) {
 	}
 }
 
+// TestGroupsOfAnySizeGiveTheSame: particles that are followed at once do not
+// touch each other, with either scheme, with divided steps, and where a state of
+// the box begins at the very moment of a release.
+func TestGroupsOfAnySizeGiveTheSame(t *testing.T) {
+	atmosphere := storm(t)
+	release := sites(1)[0]
+	for _, c := range []struct {
+		scheme Scheme
+		minute int
+		burn   time.Duration
+		divide float64
+	}{{Petterssen, 7, 4 * time.Minute, 1}, {Petterssen, 60, 0, 10}, {RungeKutta4, 60, 0, 1}} {
+		o := DefaultOptions()
+		o.Members, o.MaxDuration, o.Scheme = 61, 90*time.Minute, c.scheme
+		o.MaxCourant /= c.divide
+		o.Turbulence.prepare()
+		release.Start, release.Burn = noon.Add(time.Duration(c.minute)*time.Minute), c.burn
+		results := func(size int) string {
+			var j job
+			if err := j.open(newMedium(atmosphere, release.Place), release, &o); err != nil {
+				t.Fatal(err)
+			}
+			j.allocate()
+			newWorker(&o, size).follow(context.Background(), &j, 0, o.Members)
+			j.close()
+			b, err := json.Marshal(j.ensemble)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return string(b)
+		}
+		want := results(1)
+		for _, size := range []int{2, 3, 8, 100} {
+			if results(size) != want {
+				t.Errorf("%+v: a group of %d gives other results than one particle at a time", c, size)
+			}
+		}
+	}
+}
+
 // TestTargetProbability: directions scatter by a Gaussian of 10 degrees, the
 // target is all within 10 degrees of the mean: erf(1/sqrt 2) = 0.6827 hit.
 func TestTargetProbability(t *testing.T) {
@@ -314,13 +354,12 @@ func TestTerrainIsNeverCrossed(t *testing.T) {
 	}
 	o.Turbulence.prepare()
 	j.allocate()
-	w := newWorker(&o)
-	crossed := 0
+	newWorker(&o, groupSize).follow(context.Background(), &j, 0, o.Members)
+	air, crossed := medium.newAir(), 0
 	for member := range o.Members {
-		w.follow(&j, member)
 		for n := range j.lengths[member] {
 			s := j.tracks[member*j.records+n]
-			terrainM, _ := w.air.TerrainAltitudeM(s.x, s.y)
+			terrainM, _ := air.TerrainAltitudeM(s.x, s.y)
 			if float64(s.altitudeM) < terrainM-0.01 || s.heightM < minHeightM-0.01 {
 				t.Fatalf("member %d, step %d: %g m, ground %g m", member, n, s.altitudeM, terrainM)
 			}
@@ -417,12 +456,12 @@ func TestCancelledAndOutside(t *testing.T) {
 // TestDraws: means and spreads of what members are given.
 func TestDraws(t *testing.T) {
 	o := DefaultOptions()
-	w := newWorker(&o)
+	p := newParticle(&o)
 	const n = 40000
 	var direction, direction2, speed, speed2, threshold, growth, logFall, logFall2 float64
 	for k := range n {
-		w.source.Seed(o.Seed, uint64(k))
-		d := draw(w.random, &o)
+		p.source.Seed(o.Seed, uint64(k))
+		d := draw(p.random, &o)
 		direction, direction2 = direction+d.DirectionDeg/n, direction2+d.DirectionDeg*d.DirectionDeg/n
 		speed, speed2 = speed+d.SpeedFactor/n, speed2+(d.SpeedFactor-1)*(d.SpeedFactor-1)/n
 		threshold += (d.ActivationTemperatureK - 273.15) / n

@@ -1,12 +1,19 @@
 package drift
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
 	"time"
 
 	"rimeline/grid"
 )
+
+// groupSize is how many particles a worker follows at once. Each is one long
+// chain of numbers that wait for each other; two such chains side by side keep
+// the processor busy. More than two lengthen what it must look ahead over, and
+// were not faster.
+const groupSize = 2
 
 // minHeightM above ground that air parcels keep: terrain is never crossed.
 const minHeightM = 1.0
@@ -19,29 +26,92 @@ type trackSample struct {
 	activated                        bool
 }
 
-// worker follows particles in one goroutine.
+// worker follows particles in one goroutine, a group of them at a time.
 type worker struct {
+	options *Options
+	group   []*particle
+}
+
+func newWorker(options *Options, groupSize int) *worker {
+	w := &worker{options: options, group: make([]*particle, groupSize)}
+	for k := range w.group {
+		w.group[k] = newParticle(options)
+	}
+	return w
+}
+
+// follow computes the members of a release from first to before last, or until
+// ctx is cancelled. It writes only to what is theirs. A round takes each
+// particle of the group one step on, phase by phase; one that ended makes room
+// for the next member. None knows of the others, so results do not depend on
+// the size of the group.
+func (w *worker) follow(ctx context.Context, j *job, first, last int) {
+	aloft := 0 // how many of the group are, from its front
+	for next := first; ; {
+		for ; aloft < len(w.group) && next < last; next++ {
+			if ctx.Err() != nil {
+				return
+			}
+			if w.group[aloft].release(j, next) {
+				aloft++
+			}
+		}
+		if aloft == 0 {
+			return
+		}
+		group := w.group[:aloft]
+		for _, p := range group {
+			p.depart()
+		}
+		if w.options.Scheme == Petterssen {
+			for range corrections {
+				for _, p := range group {
+					p.correct(p.air)
+				}
+			}
+		}
+		for k := 0; k < aloft; {
+			if group[k].arrive() {
+				k++
+			} else {
+				aloft--
+				group[k], group[aloft] = group[aloft], group[k]
+			}
+		}
+	}
+}
+
+// particle on its way, one member after another.
+type particle struct {
 	options *Options
 	source  *rand.PCG
 	random  *rand.Rand
 	job     *job // whose air this is
 	air     air
+
+	flight
 }
 
-func newWorker(options *Options) *worker {
-	source := rand.NewPCG(0, 0)
-	return &worker{options: options, source: source, random: rand.New(source)}
-}
-
-// particle on its way.
-type particle struct {
-	*worker
+// flight is what a particle begins anew with every member.
+type flight struct {
 	member *Member
-	motion motion
+	ended  bool
 
-	at      point
-	seconds float64
-	now     grid.Air
+	// The step at hand with the point reached, whether it is done as ice, how
+	// far turbulence moves the particle, and the height it began at.
+	leg
+	ice     bool
+	mixed   point
+	heightM float64
+
+	seconds       float64
+	now           grid.Air
+	liquidKgPerM3 float64 // liquid water content of now
+
+	// Records of the way, how many there are, and when the next is due.
+	track           []trackSample
+	length          *int
+	releasedS, dueS float64
 
 	// The last point looked at, for finding where activation happened.
 	before     point
@@ -59,39 +129,54 @@ type particle struct {
 	eastward, northward float64
 }
 
-// follow computes one member. It writes only to what is that member's.
-func (w *worker) follow(j *job, index int) {
-	o := w.options
-	w.source.Seed(o.Seed, uint64(index))
+func newParticle(options *Options) *particle {
+	source := rand.NewPCG(0, 0)
+	return &particle{options: options, source: source, random: rand.New(source)}
+}
+
+// release begins a member; false where it ends at once.
+func (p *particle) release(j *job, index int) bool {
+	o := p.options
+	p.source.Seed(o.Seed, uint64(index))
 	m := &j.ensemble.Members[index]
-	*m = Member{Draw: draw(w.random, o), HighestAltitudeM: math.Inf(-1), ColdestK: math.Inf(1)}
-	if w.job != j {
-		w.job, w.air = j, j.medium.newAir()
+	*m = Member{Draw: draw(p.random, o), HighestAltitudeM: math.Inf(-1), ColdestK: math.Inf(1)}
+	if p.job != j {
+		p.job, p.air = j, j.medium.newAir()
 	}
-	p := particle{worker: w, member: m, activatedS: math.Inf(1), birthS: math.Inf(1)}
+	p.flight = flight{member: m, activatedS: math.Inf(1), birthS: math.Inf(1)}
 	p.fall = newFall(m.Draw.GrowthTime.Seconds(), m.Draw.FallSpeedMPerS)
-	p.eastward, p.northward = w.random.NormFloat64(), w.random.NormFloat64()
+	p.eastward, p.northward = p.random.NormFloat64(), p.random.NormFloat64()
 	p.motion = perturbed(&j.metric, &m.Draw)
 
 	share := (float64(index) + 0.5) / float64(o.Members)
-	p.seconds = j.start + share*j.release.Burn.Seconds()
+	p.releasedS = j.start + share*j.release.Burn.Seconds()
+	p.seconds = p.releasedS
 	m.Released = j.medium.time(p.seconds)
-	p.at = point{j.x, j.y, p.releaseAltitudeM()}
-	track := j.tracks[index*j.records : (index+1)*j.records]
-
-	released, step := p.seconds, o.Step.Seconds()
-	if p.read() {
-		track[0] = p.sample()
-		j.lengths[index] = 1
-		for n := 1; n < len(track) && p.seconds < j.medium.last; n++ {
-			if p.advance(min(released+float64(n)*step, j.medium.last)) {
-				return // ended
-			}
-			track[n] = p.sample()
-			j.lengths[index] = n + 1
-		}
+	p.rise()
+	p.track, p.length = j.tracks[index*j.records:(index+1)*j.records], &j.lengths[index]
+	if !p.read() {
+		p.lose()
+		return false
 	}
-	p.lose()
+	p.record()
+	return !p.ended
+}
+
+// record notes where the particle is and when to do so again; the last record
+// ends it.
+func (p *particle) record() {
+	n := *p.length
+	s := &p.track[n] // field by field: a copy would wait for its parts
+	s.x, s.y, s.altitudeM, s.heightM = p.at.x, p.at.y, float32(p.at.z), float32(p.now.HeightAboveGroundM)
+	s.temperatureK, s.liquidKgPerM3 = float32(p.now.AirTemperatureK), float32(p.liquidKgPerM3)
+	s.activated = p.seconds >= p.activatedS
+	n++
+	*p.length = n
+	if n == len(p.track) || p.seconds >= p.job.medium.last {
+		p.lose()
+		return
+	}
+	p.dueS = min(p.releasedS+float64(n)*p.job.stepS, p.job.medium.last)
 }
 
 // perturbed turns a member's wind error into the plane.
@@ -108,19 +193,18 @@ func perturbed(metric *grid.Metric, d *Draw) motion {
 	return m
 }
 
-// releaseAltitudeM is where the plume ends its rise.
-func (p *particle) releaseAltitudeM() float64 {
+// rise puts a particle where the plume of its release ends its rise.
+func (p *particle) rise() {
 	r := &p.job.release
 	groundM, _ := p.air.TerrainAltitudeM(p.job.x, p.job.y)
 	if r.AltitudeM != 0 && r.AltitudeM > groundM {
 		groundM = r.AltitudeM
 	}
-	altitudeM := groundM + max(r.HeightAboveGroundM, minHeightM)
-	if r.HeatReleaseW > 0 && p.air.Air(p.job.x, p.job.y, altitudeM, p.seconds, &p.now) {
-		altitudeM += PlumeRiseM(r.HeatReleaseW, p.speed(p.now.XPerS, p.now.YPerS), p.now.StabilityPerS2,
+	p.at = point{p.job.x, p.job.y, groundM + max(r.HeightAboveGroundM, minHeightM)}
+	if r.HeatReleaseW > 0 && p.read() {
+		p.at.z += PlumeRiseM(r.HeatReleaseW, p.speed(p.now.XPerS, p.now.YPerS), p.now.StabilityPerS2,
 			p.now.DensityKgPerM3(), p.now.AirTemperatureK)
 	}
-	return altitudeM
 }
 
 // speed over the ground of a plane velocity.
@@ -131,75 +215,60 @@ func (p *particle) speed(x, y float64) float64 {
 
 // read samples the air where the particle is; false outside.
 func (p *particle) read() bool {
-	return p.air.Air(p.at.x, p.at.y, p.at.z, p.seconds, &p.now)
-}
-
-// liquid water content, kg m-3.
-func (p *particle) liquid() float64 {
-	if !(p.now.CloudLiquidKgPerKg > 0) {
-		return 0
+	if !p.air.Air(p.at.x, p.at.y, p.at.z, p.seconds, &p.now) {
+		return false
 	}
-	return p.now.CloudLiquidKgPerKg * p.now.DensityKgPerM3()
-}
-
-func (p *particle) sample() trackSample {
-	return trackSample{
-		x: p.at.x, y: p.at.y, altitudeM: float32(p.at.z), heightM: float32(p.now.HeightAboveGroundM),
-		temperatureK: float32(p.now.AirTemperatureK), liquidKgPerM3: float32(p.liquid()),
-		activated: p.seconds >= p.activatedS,
+	p.liquidKgPerM3 = 0
+	if p.now.CloudLiquidKgPerKg > 0 {
+		p.liquidKgPerM3 = p.now.CloudLiquidKgPerKg * p.now.DensityKgPerM3()
 	}
+	return true
 }
 
-// advance goes on to a time, in as many steps as the Courant number asks for.
-// p.now is the air at the start, and then at the end; true where the particle
-// ended.
-func (p *particle) advance(until float64) bool {
-	for {
-		p.look()
-		p.motion.fallMPerS = 0
-		u, v, w := p.motion.apply(p.now.XPerS, p.now.YPerS, p.now.UpwardMPerS)
-		dt := until - p.seconds
-		if c := courant(u, v, w, p.now.Above.HeightAboveGroundM-p.now.Below.HeightAboveGroundM, dt); c > p.options.MaxCourant {
-			// At most 256 steps a minute: no wind of this earth needs more.
-			dt /= min(math.Ceil(c/p.options.MaxCourant), 256)
-		}
-		if until-p.seconds-dt < 1e-6 {
-			dt = until - p.seconds
-		}
-		p.member.Steps++
-		if p.step(dt, u, v, w) {
-			return true
-		}
-		if p.seconds >= until {
-			return false
-		}
+// depart decides on a step: how long it is, at most until the next record, how
+// the particle falls and is mixed meanwhile, and where to at first guess.
+func (p *particle) depart() {
+	p.look()
+	o := p.options
+	p.motion.fallMPerS = 0
+	u, v, w := p.motion.apply(p.now.XPerS, p.now.YPerS, p.now.UpwardMPerS)
+	rest := p.dueS - p.seconds
+	dt := rest
+	if c := courant(u, v, w, p.now.Above.HeightAboveGroundM-p.now.Below.HeightAboveGroundM, dt); c > o.MaxCourant {
+		// At most 256 steps a minute: no wind of this earth needs more.
+		dt /= min(math.Ceil(c/o.MaxCourant), 256)
 	}
-}
+	if rest-dt < 1e-6 {
+		dt = rest
+	}
+	p.member.Steps++
 
-// step moves over dt: carried, mixed, fallen. u, v and w are of the air.
-func (p *particle) step(dt, u, v, w float64) bool {
-	ice := p.seconds+dt > p.birthS
-	if ice {
+	p.ice = p.seconds+dt > p.birthS
+	if p.ice {
 		way := p.fall.after(p.seconds+dt-p.birthS) - p.fall.after(p.seconds-p.birthS)
 		p.motion.fallMPerS = way / dt * densityFactor(p.now.DensityKgPerM3())
 	}
 	w -= p.motion.fallMPerS
 
-	start, heightM := p.at, p.now.HeightAboveGroundM
-	var mix point
-	if p.options.Turbulence.MountainFactor > 0 {
-		mix = p.mix(dt)
+	if o.Turbulence.MountainFactor > 0 {
+		p.mixed = p.mix(dt)
 	}
-	var ok bool
-	if p.options.Scheme == RungeKutta4 {
-		p.at, ok = carryRungeKutta4(p.air, &p.motion, start, p.seconds, dt, u, v, w)
+	p.heightM = p.now.HeightAboveGroundM
+	p.from, p.u, p.v, p.w, p.startS, p.dt = p.at, u, v, w, p.seconds, dt
+	if o.Scheme == RungeKutta4 {
+		p.rungeKutta4(p.air)
 	} else {
-		p.at, ok = carryPetterssen(p.air, &p.motion, start, p.seconds, dt, u, v, w)
+		p.guess()
 	}
+}
+
+// arrive ends a step: carried, mixed, fallen. False where the particle ended.
+func (p *particle) arrive() bool {
+	start, heightM, mix, dt, ice := p.from, p.heightM, p.mixed, p.dt, p.ice
 	p.seconds += dt
-	if !ok {
+	if p.left {
 		p.lose()
-		return true
+		return false
 	}
 	p.at.x += mix.x
 	p.at.y += mix.y
@@ -207,11 +276,11 @@ func (p *particle) step(dt, u, v, w float64) bool {
 	p.at.z += mix.z
 	if ice && p.dry(sunkM) {
 		p.end(Sublimated)
-		return true
+		return false
 	}
 	if !p.read() {
 		p.lose()
-		return true
+		return false
 	}
 	// Air follows the ground where the model's wind would cross it. Ice comes
 	// down by its own fall only, so that it is deposited with its fall speed:
@@ -224,7 +293,7 @@ func (p *particle) step(dt, u, v, w float64) bool {
 	carriedM := max(p.at.z-mix.z+fallenM-terrainM, lowestM) - fallenM
 	if ice && carriedM <= 0 {
 		p.land(start, heightM, carriedM, dt)
-		return true
+		return false
 	}
 	if ice {
 		lowestM = 0
@@ -233,10 +302,13 @@ func (p *particle) step(dt, u, v, w float64) bool {
 		p.at.z = z
 		if !p.read() {
 			p.lose()
-			return true
+			return false
 		}
 	}
-	return false
+	if p.seconds >= p.dueS {
+		p.record()
+	}
+	return !p.ended
 }
 
 // mix is how far turbulence moves a particle in dt.
@@ -281,7 +353,7 @@ func (p *particle) look() {
 	m, air := p.member, &p.now
 	m.HighestAltitudeM = max(m.HighestAltitudeM, p.at.z)
 	m.ColdestK = min(m.ColdestK, air.AirTemperatureK)
-	liquid := p.liquid()
+	liquid := p.liquidKgPerM3
 	if p.hasBefore && air.AirTemperatureK < 273.15 {
 		m.LiquidExposureKgSPerM3 += liquid * (p.seconds - p.beforeS)
 	}
@@ -378,8 +450,9 @@ func (p *particle) land(start point, heightM, belowM, dt float64) {
 }
 
 func (p *particle) end(fate Fate) {
+	p.ended = true
 	p.member.Fate = fate
-	p.member.End = p.event(p.at, p.seconds, p.now.AirTemperatureK, p.liquid())
+	p.member.End = p.event(p.at, p.seconds, p.now.AirTemperatureK, p.liquidKgPerM3)
 }
 
 // lose finds the fate of a particle that is not followed further: outside of
