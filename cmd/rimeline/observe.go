@@ -112,8 +112,7 @@ const (
 // mosaics, on a plane about the sites.
 func (j *assessJob) frameBands() *bandFrames {
 	b := &bandFrames{found: map[int]*seedability.BandWatch{}}
-	middle := j.middle()
-	plane := nowcast.CentredPlane(middle, bandCellM, bandPlaneKM)
+	plane := nowcast.CentredPlane(j.middle(), bandCellM, bandPlaneKM)
 	byRadar := map[string][]scanned{}
 	best := ""
 	for _, s := range j.weather.volumes {
@@ -136,7 +135,7 @@ func (j *assessJob) frameBands() *bandFrames {
 			}
 		}
 		if len(row) > 1 {
-			b.err = b.fromMosaics(row, middle)
+			b.err = b.fromMosaics(row, plane)
 			return b
 		}
 	}
@@ -191,26 +190,15 @@ func (j *assessJob) bandSurface() (radar.Surface, string) {
 	return radar.Composite(), "largest of all beams"
 }
 
-// mosaicNoEchoDBZ is where no echo stands in a frame made of a mosaic.
-const mosaicNoEchoDBZ = -20
-
-func (b *bandFrames) fromMosaics(row []mosaicked, middle grid.LatLon) error {
+func (b *bandFrames) fromMosaics(row []mosaicked, plane nowcast.Plane) error {
 	slices.SortStableFunc(row, func(a, c mosaicked) int { return a.Time.Compare(c.Time) })
 	b.label = "mosaic " + row[0].Product.Name
 	for _, m := range row {
-		field := *m.Field
+		// A copy: the mosaic itself goes on to serve the assessment.
+		field, copied := *m.Field, *m.Mosaic
 		field.Values = slices.Clone(field.Values)
-		for k, v := range field.Values {
-			switch grid.StateOf(v) {
-			case grid.BelowThreshold:
-				field.Values[k] = mosaicNoEchoDBZ
-			case grid.Measured:
-				if m.Product.Quantity == mosaic.PrecipitationRate {
-					field.Values[k] = float32(max(nowcast.ReflectivityFromRateDBZ(float64(v), 200, 1.6), mosaicNoEchoDBZ))
-				}
-			}
-		}
-		frame, err := nowcast.FromField(&field, middle, bandCellM, bandPlaneKM, nowcast.Codes{NoEchoDBZ: mosaicNoEchoDBZ})
+		copied.Field = &field
+		frame, err := frameOfMosaic(&copied, plane)
 		if err != nil {
 			return fmt.Errorf("%s: %w", m.file.path, err)
 		}

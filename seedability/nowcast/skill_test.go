@@ -65,6 +65,7 @@ func repeated(f, other *Frame) float64 {
 // semi-Lagrangian extrapolation) were scored on the same frames by
 // testdata/nowcast/make.py.
 func TestMosaicsBeatPersistenceAndPysteps(t *testing.T) {
+	skipShort(t)
 	rows := table(t, "mrms.tsv")
 	fields := map[string]*grid.Field{}
 	for _, at := range []string{"000000", "000400", "000600", "001000", "002000"} {
@@ -158,6 +159,7 @@ func TestMosaicsBeatPersistenceAndPysteps(t *testing.T) {
 }
 
 func TestInventedBeatPersistenceAndPysteps(t *testing.T) {
+	skipShort(t)
 	report := &bytes.Buffer{}
 	seen := map[string][]*Frame{}
 	for _, row := range table(t, "synthetic.tsv") {
@@ -192,6 +194,7 @@ func TestInventedBeatPersistenceAndPysteps(t *testing.T) {
 // The spread is to stand for how much motion will have changed: here between
 // the first ten minutes and the next, over six regions.
 func TestSpreadIsAsLargeAsMotionChanges(t *testing.T) {
+	skipShort(t)
 	fields := []*grid.Field{mosaic(t, "000000"), mosaic(t, "001000"), mosaic(t, "002000")}
 	var ratios []float64
 	done := map[string]bool{}
@@ -229,5 +232,14 @@ func TestSpreadIsAsLargeAsMotionChanges(t *testing.T) {
 	}
 	if middle := median(ratios); middle < 0.6 || middle > 1.5 {
 		t.Errorf("change over spread, middle of %d regions: %.2f, want near 1 (0.6 to 1.5)", len(ratios), middle)
+	}
+}
+
+// skipShort leaves the measuring of skill out of runs under the race detector,
+// where it takes minutes and finds nothing that the other tests do not.
+func skipShort(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("measures skill, not concurrency")
 	}
 }
