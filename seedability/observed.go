@@ -445,7 +445,7 @@ func (s *assessor) watchSatellite(place grid.LatLon) {
 	}
 	freshness, age := s.freshness("satellite", c.End)
 	if freshness == 0 {
-		s.note("the satellite's scan is %.0f min old and does not count", age.Minutes())
+		s.note("the satellite's scan is %s old and does not count", span(age))
 		return
 	}
 	groundM, _ := s.air.TerrainAltitudeM(place)
@@ -478,7 +478,7 @@ func (s *assessor) watchBands(place grid.LatLon) {
 	}
 	freshness, age := s.freshness("radar", w.Scene.Frame.Time)
 	if freshness == 0 {
-		s.bandChance.Reason = fmt.Sprintf("the newest radar picture is %.0f min old", age.Minutes())
+		s.bandChance.Reason = fmt.Sprintf("the newest radar picture is %s old", span(age))
 		return
 	}
 	if w.Motion == nil {
@@ -591,4 +591,15 @@ func onTheWay(arrivals []nowcast.Arrival) string {
 	default:
 		return plural(bands, "band") + " and " + plural(cells, "cell")
 	}
+}
+
+// span words a length of time in its natural unit.
+func span(d time.Duration) string {
+	switch d = d.Abs(); {
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.0f h", d.Hours())
+	}
+	return fmt.Sprintf("%.0f days", d.Hours()/24)
 }

@@ -24,13 +24,12 @@ import (
 
 type assessCommand struct {
 	Programme string        `required:"" placeholder:"FILE" help:"Programme file (YAML)."`
-	Input     []string      `sep:"none" placeholder:"FILE-OR-DIR" help:"Model file, sounding, or a folder of them; may be given again. Left out: the inputs of the programme file."`
+	Input     []string      `sep:"none" placeholder:"FILE-OR-DIR" help:"Model file, sounding, radar volume, mosaic, cloud-top file, or a folder of them; several may follow. Left out: the inputs of the programme file."`
 	Release   string        `placeholder:"TIME" help:"First release, RFC 3339 (2026-01-14T08:00Z). Left out: now, or the model's first time where now lies outside of the model."`
 	Releases  int           `placeholder:"N" help:"How many release times; as in the programme file if left out."`
 	Every     time.Duration `placeholder:"30m" help:"From one release to the next; as in the programme file if left out."`
 	AsOf      string        `placeholder:"TIME" help:"The moment from which the age of inputs counts. Left out: each release itself, or now where it lies ahead."`
 	Site      []string      `placeholder:"ID" help:"Only these sites."`
-	More      []string      `arg:"" optional:"" name:"file-or-dir" help:"Further inputs, as after --input."`
 	Member    *int          `placeholder:"N" help:"Member of an ensemble model; needed where the files hold several."`
 	Steady    time.Duration `placeholder:"2h" help:"Hold the first and the last model state for this long. A single model time needs it."`
 	Out       string        `placeholder:"DIR" help:"Write for each site and release the path as GeoJSON, a map and a cross-section as PNG, and the event as JSON."`
@@ -43,7 +42,8 @@ func (assessCommand) Help() string {
 
 Examples:
 
-    rimeline assess --programme valley.yaml --input model/ --input sounding.txt
+    rimeline assess --programme valley.yaml --input model/ sounding.txt
+    rimeline assess --programme valley.yaml --input hrrr*.grib2 --input KXYZ20260114_07*_V06
     rimeline assess --programme valley.yaml --input model/ --release 2026-01-14T08:00Z --releases 4 --every 30m
     rimeline assess --programme valley.yaml --input wrfout.nc --release 2026-01-14T08:00Z --out out/ --json
     rimeline assess --programme valley.yaml --input model/ --publish nats://127.0.0.1:4222
@@ -103,7 +103,7 @@ func (c *assessCommand) Run(env *environment) error {
 		return err
 	}
 	job.method = methodOf(job.programme)
-	paths := slices.Concat(c.Input, c.More)
+	paths := c.Input
 	if len(paths) == 0 {
 		if paths, err = job.programmeInputs(); err != nil {
 			return err

@@ -430,3 +430,18 @@ func TestAssessWrongUse(t *testing.T) {
 		}
 	}
 }
+
+func TestSpreadInputs(t *testing.T) {
+	for _, test := range []struct{ given, want string }{
+		{"assess --input a b --site c --input d", "assess --input=a --input=b --site c --input=d"},
+		{"assess --input=a b", "assess --input=a b"},
+		{"assess --input --json", "assess --input --json"},
+		{"assess --input", "assess --input"},
+		{"inspect a b", "inspect a b"},
+		{"assess --input a -- b", "assess --input=a -- b"},
+	} {
+		if got := strings.Join(spreadInputs(strings.Fields(test.given)), " "); got != test.want {
+			t.Errorf("%s: %s, want %s", test.given, got, test.want)
+		}
+	}
+}

@@ -16,6 +16,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -110,7 +111,7 @@ func run(ctx context.Context, arguments []string, stdout, stderr io.Writer) (sta
 		env.warn("%v", err) // a mistake in the struct tags, found by every test
 		return statusFailed
 	}
-	parsed, err := parser.Parse(arguments)
+	parsed, err := parser.Parse(spreadInputs(arguments))
 	if err != nil {
 		var where *kong.ParseError
 		if errors.As(err, &where) {
@@ -140,6 +141,32 @@ func run(ctx context.Context, arguments []string, stdout, stderr io.Writer) (sta
 		env.warn("%v", err)
 		return statusFailed
 	}
+}
+
+// spreadInputs gives each of several files after one --input a flag of its own,
+// so that "--input *.grib2" is what it looks like.
+func spreadInputs(arguments []string) []string {
+	var spread []string
+	after := false
+	for k, argument := range arguments {
+		switch {
+		case argument == "--":
+			return append(spread, arguments[k:]...)
+		case argument == "--input":
+			after = true
+			if k == len(arguments)-1 || strings.HasPrefix(arguments[k+1], "-") {
+				spread = append(spread, argument) // the parser says what is missing
+			}
+			continue
+		case strings.HasPrefix(argument, "-"):
+			after = false
+		}
+		if after {
+			argument = "--input=" + argument
+		}
+		spread = append(spread, argument)
+	}
+	return spread
 }
 
 // wrongUsage says what is wrong with the command line and where help is.
