@@ -1,0 +1,63 @@
+package main
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"rimeline/ingest/rehearsal"
+	"rimeline/seedability"
+)
+
+// The middle of the storm, so placed that its activation zone lies under the
+// supercooled part of the scene (testdata/satellite/cloudtops.py: 44.20 to 45.00
+// N, 115.5 to 114.3 W, with ice north of 44.40).
+const cloudLat, cloudLon = 44.30, -114.98
+
+// The invented storm moved under the invented satellite scene: a supercooled top
+// decides the cloud-top component, and the same scene an hour and a half later
+// does not count.
+func TestAssessReadsCloudTops(t *testing.T) {
+	storm := rehearsal.Storm{Start: time.Date(2026, 1, 14, 10, 0, 0, 0, time.UTC), LatitudeDeg: cloudLat, LongitudeDeg: cloudLon}
+	inputs := []string{}
+	for hour := range 6 {
+		inputs = append(inputs, write(t, fmt.Sprintf("f%02d.grib2", hour), storm.ModelFile(31, 4000, hour*60)))
+	}
+	tops, err := filepath.Glob("../../testdata/satellite/OR_ABI-L2-*.nc")
+	if err != nil || len(tops) != 3 {
+		t.Fatal(tops, err)
+	}
+	programme := write(t, "p.yaml", fmt.Appendf(nil, `
+id: under
+name: Invented site under an invented satellite scene
+barrier: {crest_altitude_m: 2780, toward_deg: 80}
+sites:
+  - id: one
+    name: One
+    latitude_deg: %g
+    longitude_deg: %g
+    agent: {kind: generator, rate_g_per_h: 20, yield_table: t}
+targets:
+  - id: t
+    name: T
+    geometry: {type: Polygon, coordinates: [[[%[3]g,%[5]g],[%[4]g,%[5]g],[%[4]g,%[6]g],[%[3]g,%[6]g],[%[3]g,%[5]g]]]}
+yield_tables:
+  - {id: t, source: invented, points: [{temperature_degc: -6, crystals_per_g: 1.8e11}, {temperature_degc: -20, crystals_per_g: 9.0e13}]}
+`, cloudLat-.02, cloudLon-.28, cloudLon-.1, cloudLon+.5, cloudLat-.4, cloudLat+.4))
+	arguments := append([]string{"--programme", programme, "--releases", "2", "--every", "90m", "--release", "2026-01-14T12:08:00Z", "--input"}, append(inputs, tops...)...)
+	all := assessed(t, arguments...)
+	now, later := all[0], all[1]
+	if now.Satellite == nil || now.Satellite.Phase != "supercooled" || !strings.Contains(now.Satellite.Says, "supercooled") {
+		t.Fatalf("satellite %+v, notes %q", now.Satellite, now.Notes)
+	}
+	for _, c := range now.Score.Components {
+		if c.Name == seedability.ComponentCloudTop && !strings.Contains(c.Reason, "supercooled") {
+			t.Errorf("cloud top from %q", c.Reason)
+		}
+	}
+	if later.Satellite != nil {
+		t.Error("a scene of an hour and a half ago counts")
+	}
+}
