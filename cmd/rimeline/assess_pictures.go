@@ -77,6 +77,17 @@ func (j *assessJob) sectionOf(r result) drawing.Section {
 		points = []point{{site, 0, a.ReleaseTime}, {grid.LatLon{LatitudeDeg: site.LatitudeDeg, LongitudeDeg: site.LongitudeDeg + .02}, 2, a.ReleaseTime}}
 		s.Path = nil
 	}
+	// Carried on straight ahead, so that what lies beyond the landing is seen.
+	if last := points[len(points)-1]; len(s.Path) > 1 {
+		course := grid.AzimuthDeg(points[max(0, len(points)-10)].place, last.place)
+		ahead := min(.3*last.km, 15)
+		for step := 1.0; step <= 8; step++ {
+			place := grid.Destination(last.place, course, step/8*ahead*1000)
+			if _, ok := air.TerrainAltitudeM(place); ok {
+				add(place, last.at)
+			}
+		}
+	}
 	for _, p := range points {
 		terrainM, ok := air.TerrainAltitudeM(p.place)
 		if !ok {

@@ -231,16 +231,12 @@ func DrawSection(s Section) ([]byte, error) {
 				l.Dashes = []vg.Length{vg.Points(4), vg.Points(3)}
 			}
 			p.Add(l)
-			if n < len(lines)-1 || isothermC == -5 { // -6 °C is too near for two labels
+			if n > 0 || isothermC == -5 { // -6 °C is too near for two labels
 				continue
 			}
-			last := line[len(line)-1]
 			style := labelStyle(l.Color)
-			style.XAlign, style.YAlign = draw.XRight, draw.YBottom
-			if isothermC == -6 {
-				style.YAlign = draw.YTop
-			}
-			if err := labels(p, style, plotter.XYs{last}, []string{fmt.Sprintf("%.0f °C ", isothermC)}); err != nil {
+			style.XAlign, style.YAlign = draw.XLeft, draw.YBottom
+			if err := labels(p, style, plotter.XYs{line[0]}, []string{fmt.Sprintf(" %.0f °C", isothermC)}); err != nil {
 				return nil, err
 			}
 		}
