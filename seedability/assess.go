@@ -272,18 +272,7 @@ func (s *assessor) followPlume(ctx context.Context) error {
 
 func (s *assessor) event(e drift.Event) *Event {
 	return &Event{LatitudeDeg: e.Place.LatitudeDeg, LongitudeDeg: e.Place.LongitudeDeg, AltitudeM: e.AltitudeM, AirTemperatureK: number(e.AirTemperatureK),
-		DistanceM: grid.DistanceM(s.site.Place, e.Place), BearingDeg: bearingDeg(s.site.Place, e.Place)}
-}
-
-// bearingDeg is the initial great-circle course from a to b, clockwise from
-// north, 0 to 360.
-func bearingDeg(a, b grid.LatLon) float64 {
-	const rad = math.Pi / 180
-	dLon := (b.LongitudeDeg - a.LongitudeDeg) * rad
-	sinA, cosA := math.Sincos(a.LatitudeDeg * rad)
-	sinB, cosB := math.Sincos(b.LatitudeDeg * rad)
-	course := math.Atan2(math.Sin(dLon)*cosB, cosA*sinB-sinA*cosB*math.Cos(dLon)) / rad
-	return math.Mod(course+360, 360)
+		DistanceM: grid.DistanceM(s.site.Place, e.Place), BearingDeg: grid.AzimuthDeg(s.site.Place, e.Place)}
 }
 
 func (s *assessor) note(format string, arguments ...any) {

@@ -157,12 +157,6 @@ func assessmentRow(r result, zone *time.Location) []string {
 		fmt.Sprintf("%.2f", a.Confidence.Value), target, liquid, temperature, minutes(a.Transport.ActivationMinutes), minutes(a.Transport.LandingMinutes), lands}
 }
 
-// compass names a direction.
-func compass(deg float64) string {
-	points := []string{"N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW"}
-	return points[int(math.Mod(deg/22.5+.5, 16))]
-}
-
 // printReasons shows the components of a site's best release.
 func printReasons(p *page, r *result, zone *time.Location) {
 	a := r.assessment

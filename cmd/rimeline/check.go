@@ -260,8 +260,13 @@ func kilometres(valueM float64) string { return strconv.FormatFloat(valueM/1000,
 
 // direction prints degrees with the name of the compass point.
 func direction(deg float64) string {
+	return fmt.Sprintf("%s° (%s)", number(math.Round(deg)), compass(deg))
+}
+
+// compass names the nearest of sixteen points; deg is at least 0.
+func compass(deg float64) string {
 	points := []string{"N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW"}
-	return fmt.Sprintf("%s° (%s)", number(math.Round(deg)), points[int(math.Mod(deg/22.5+.5, 16))])
+	return points[int(math.Mod(deg/22.5+.5, 16))]
 }
 
 // latLon prints a place with hemispheres.
