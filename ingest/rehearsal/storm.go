@@ -30,6 +30,8 @@ type Air struct {
 	PressurePa          float64
 	SpecificHumidity    float64 // kg kg-1
 	CloudLiquidKgPerKg  float64
+	CloudIceKgPerKg     float64
+	SnowKgPerKg         float64
 	EastwardMPerS       float64
 	NorthwardMPerS      float64
 	UpwardMPerS         float64
