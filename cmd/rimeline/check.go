@@ -193,13 +193,13 @@ func printDescription(w io.Writer, d *programme.Description) error {
 	p.table("Yield tables", rows)
 
 	if len(d.Inputs) > 0 {
-		rows = [][]string{{"INPUT", "KIND", "FULL UNTIL", "NOTHING FROM", "FILES"}}
+		rows = [][]string{{"INPUT", "KIND", "FULL UNTIL", "NOTHING FROM", "FROM"}}
 		for _, input := range d.Inputs {
-			files := strings.Join(input.Paths, " ")
-			if len(input.Stations) > 0 {
-				files += " (stations " + strings.Join(input.Stations, ", ") + ")"
+			from, kind := inputOrigin(input), input.Kind
+			if input.Required {
+				kind += ", required"
 			}
-			rows = append(rows, []string{input.ID, input.Kind, ageText(input.FreshHours), ageText(input.MaximumAgeHours), files})
+			rows = append(rows, []string{input.ID, kind, ageText(input.FreshHours), ageText(input.MaximumAgeHours), from})
 		}
 		p.table("Inputs", rows)
 	}
@@ -218,6 +218,9 @@ func printDescription(w io.Writer, d *programme.Description) error {
 	t := d.Thresholds
 	p.paragraph(fmt.Sprintf("A site is in its window from a score of %s (a shut window opens at %s, after %s in a row), and blind below a confidence of %s.",
 		number(t.WindowScore), number(t.WindowScore+t.Hysteresis), count(t.ConsecutiveScores, "assessment"), number(t.ConfidenceMinimum)))
+
+	p.paragraph(fmt.Sprintf("The service judges a release at the present moment at least every %s minutes while an opportunity is near, every %s minutes otherwise, and in its outlook one release every %s minutes.",
+		number(d.Watch.NowMinutes), number(d.Watch.IdleMinutes), number(d.Watch.OutlookMinutes)))
 
 	if len(d.Changes) == 0 {
 		p.printf("\nEvery threshold and ensemble value is the default.\n")
@@ -239,6 +242,31 @@ func printDescription(w io.Writer, d *programme.Description) error {
 		p.paragraph(caution)
 	}
 	return p.err
+}
+
+// inputOrigin says where an input comes from.
+func inputOrigin(input programme.InputDescription) string {
+	origin := strings.Join(input.Paths, " ")
+	if input.Source != nil {
+		origin = "public store " + *input.Source
+		if input.BaseURL != nil {
+			origin += " at " + *input.BaseURL
+		}
+	}
+	var only []string
+	if len(input.Products) > 0 {
+		only = append(only, "products "+strings.Join(input.Products, ", "))
+	}
+	if input.ForecastHours != nil {
+		only = append(only, number(*input.ForecastHours)+" h from the start of a run")
+	}
+	if len(input.Stations) > 0 {
+		only = append(only, "stations "+strings.Join(input.Stations, ", "))
+	}
+	if len(only) > 0 {
+		origin += " (" + strings.Join(only, "; ") + ")"
+	}
+	return origin
 }
 
 // number prints a value with at most three decimals and no trailing zeros.

@@ -22,7 +22,7 @@ func loadProgramme(path string) (*programme.Programme, error) {
 		}
 		return readFileBytes(name, maxProgrammeBytes)
 	}
-	return programme.Parse(path, b, open, componentDefaults())
+	return programme.Parse(path, b, open, componentDefaults(), knownSources())
 }
 
 // componentDefaults tells the programme file's reader what a score is made of.
@@ -37,6 +37,10 @@ func componentDefaults() []programme.ComponentDefault {
 	}
 	return defaults
 }
+
+// knownSources lists the public stores that a programme's inputs may name. An
+// empty list takes any name.
+func knownSources() []programme.KnownSource { return nil }
 
 // maxProgrammeBytes bounds a programme file and each geometry file.
 const maxProgrammeBytes = 32 << 20

@@ -63,7 +63,8 @@ const (
 // decoder fills the structs of this package from a syntax tree, by their tags:
 //
 //	yaml     key; "-" for fields that the file does not have
-//	need     "always" where the key must be there
+//	need     "always" where the key must be there; "either" where exactly one of
+//	         the keys of the group that have this tag must
 //	default  value where it is not ("NaN": not given)
 //	range    "low..high" in the unit of the file, "(low.." where low itself is out
 //	length   of text or list
@@ -208,6 +209,13 @@ func (d *decoder) value(node ast.Node, into reflect.Value, path string, tag refl
 		d.text(node, into, path, tag)
 	case reflect.Int, reflect.Int64, reflect.Float64:
 		d.number(node, into, path, tag)
+	case reflect.Bool:
+		yes, ok := node.(*ast.BoolNode)
+		if !ok {
+			d.problem(firstToken(node), path, "is %s, true or false is needed", kindOf(node))
+			return
+		}
+		into.SetBool(yes.Value)
 	default:
 		panic("programme: no rule for a field of type " + into.Type().String())
 	}
@@ -263,6 +271,28 @@ func (d *decoder) group(node ast.Node, into reflect.Value, path string, depth in
 		if f.tag.Get("need") == "always" && !seen[f.key] && !meant[f.key] {
 			d.problem(firstToken(node), path, "key %q is missing: %s", f.key, f.tag.Get("doc"))
 		}
+	}
+	d.eitherOf(node, fields, path, seen, meant)
+}
+
+// eitherOf checks that exactly one of the keys tagged so was given.
+func (d *decoder) eitherOf(node ast.Node, fields []field, path string, seen, meant map[string]bool) {
+	var keys, given []string
+	for _, f := range fields {
+		if f.tag.Get("need") != "either" {
+			continue
+		}
+		keys = append(keys, f.key)
+		if seen[f.key] || meant[f.key] {
+			given = append(given, f.key)
+		}
+	}
+	switch {
+	case len(keys) > 0 && len(given) == 0:
+		d.problem(firstToken(node), path, "needs one of the keys %s", strings.Join(keys, ", "))
+	case len(given) > 1:
+		last := given[len(given)-1]
+		d.problemAt(join(path, last), "key %s is given too; give one of the two", given[0])
 	}
 }
 

@@ -37,6 +37,11 @@ type Description struct {
 	} `json:"thresholds"`
 	// Changes lists every value that differs from its default.
 	Changes []Change `json:"changes"`
+	Watch   struct {
+		NowMinutes     float64 `json:"now_minutes"`
+		OutlookMinutes float64 `json:"outlook_minutes"`
+		IdleMinutes    float64 `json:"idle_minutes"`
+	} `json:"watch"`
 	// Cautions hold for every programme; Remarks are about this file.
 	Remarks  []string `json:"remarks"`
 	Cautions []string `json:"cautions"`
@@ -94,11 +99,16 @@ type TableDescription struct {
 	NucleationMinutes *float64 `json:"nucleation_minutes"`
 }
 
-// InputDescription is one input.
+// InputDescription is one input. What the file does not give is nil.
 type InputDescription struct {
 	ID              string   `json:"id"`
 	Kind            string   `json:"kind"`
+	Required        bool     `json:"required"`
 	Paths           []string `json:"paths"`
+	Source          *string  `json:"source"`
+	BaseURL         *string  `json:"base_url"`
+	Products        []string `json:"products"`
+	ForecastHours   *float64 `json:"forecast_hours"`
 	Stations        []string `json:"stations"`
 	FreshHours      float64  `json:"fresh_hours"`
 	MaximumAgeHours float64  `json:"maximum_age_hours"`
@@ -206,8 +216,10 @@ func (p *Programme) Describe(components []ComponentDefault) Description {
 	}
 	for _, input := range p.Inputs {
 		d.Inputs = append(d.Inputs, InputDescription{
-			ID: input.ID, Kind: input.Kind, Paths: input.Paths, Stations: append([]string{}, input.Stations...),
-			FreshHours: input.FreshHours, MaximumAgeHours: input.MaximumAgeHours,
+			ID: input.ID, Kind: input.Kind, Required: input.Required,
+			Paths: append([]string{}, input.Paths...), Source: givenText(input.Source), BaseURL: givenText(input.BaseURL),
+			Products: append([]string{}, input.Products...), ForecastHours: given(input.ForecastHours),
+			Stations: append([]string{}, input.Stations...), FreshHours: input.FreshHours, MaximumAgeHours: input.MaximumAgeHours,
 		})
 	}
 	if !slices.ContainsFunc(p.Inputs, func(in Input) bool { return in.Kind == "model" }) {
@@ -224,7 +236,15 @@ func (p *Programme) Describe(components []ComponentDefault) Description {
 	t := p.Thresholds
 	d.Thresholds.WindowScore, d.Thresholds.Hysteresis = t.WindowScore, t.Hysteresis
 	d.Thresholds.ConsecutiveScores, d.Thresholds.ConfidenceMinimum = t.ConsecutiveScores, t.ConfidenceMinimum
+	d.Watch.NowMinutes, d.Watch.OutlookMinutes, d.Watch.IdleMinutes = p.Watch.NowMinutes, p.Watch.OutlookMinutes, p.Watch.IdleMinutes
 	return d
+}
+
+func givenText(text string) *string {
+	if text == "" {
+		return nil
+	}
+	return &text
 }
 
 func given(value float64) *float64 {
@@ -249,6 +269,7 @@ func (p *Programme) changes(components []ComponentDefault) []Change {
 	compare("releases", p.Releases)
 	compare("ensemble", p.Ensemble)
 	compare("thresholds", p.Thresholds)
+	compare("watch", p.Watch)
 	for _, c := range components {
 		change, ok := p.Thresholds.Components[c.Name]
 		if !ok {

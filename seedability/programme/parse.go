@@ -6,11 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"net/url"
 	"reflect"
 	"slices"
 	"strings"
 	"time"
 	_ "time/tzdata" // time zones where the system has none, as in small containers
+	"unicode"
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/token"
@@ -20,9 +22,10 @@ import (
 
 // Parse reads one programme file. file names it in errors; open gives the bytes
 // of the files that it names, by their path as written there; components lists
-// what a score is made of. The error is of type Problems and holds everything
+// what a score is made of, sources the public stores that an input may name (an
+// empty list: any name is taken). The error is of type Problems and holds everything
 // that is wrong (the first fifty).
-func Parse(file string, b []byte, open func(path string) ([]byte, error), components []ComponentDefault) (*Programme, error) {
+func Parse(file string, b []byte, open func(path string) ([]byte, error), components []ComponentDefault, sources []KnownSource) (*Programme, error) {
 	p := &Programme{File: file, GeometrySHA256: map[string]string{}}
 	d := &decoder{file: file, places: map[string]*token.Token{}, nodes: map[string]ast.Node{}}
 	d.document(b, reflect.ValueOf(p).Elem())
@@ -34,6 +37,7 @@ func Parse(file string, b []byte, open func(path string) ([]byte, error), compon
 		d.checkNames(p)
 		d.checkSites(p)
 		d.checkTables(p)
+		d.checkInputs(p, sources)
 		d.checkTargets(p, open)
 		d.checkMethod(p, components)
 		d.checkDistances(p)
@@ -140,6 +144,10 @@ func (d *decoder) checkTables(p *Programme) {
 			}
 		}
 	}
+}
+
+// checkInputs fills in the ages, and refuses keys that do not go together.
+func (d *decoder) checkInputs(p *Programme, sources []KnownSource) {
 	for i := range p.Inputs {
 		input, path := &p.Inputs[i], fmt.Sprintf("inputs[%d]", i)
 		if ages, ok := inputAges[input.Kind]; ok {
@@ -156,15 +164,81 @@ func (d *decoder) checkTables(p *Programme) {
 		if input.FreshHours > input.MaximumAgeHours {
 			d.problemAt(path+".fresh_hours", "%g exceeds maximum_age_hours %g", input.FreshHours, input.MaximumAgeHours)
 		}
-		if input.Stations != nil && input.Kind != "sounding" {
-			d.problemAt(path+".stations", "belongs to soundings only")
+		if input.Stations != nil && input.Kind != "sounding" && (input.Kind != "radar" || input.Source == "") {
+			d.problemAt(path+".stations", "belongs to soundings, and to a source of radar data, only")
 		}
+		d.checkSource(input, path, sources)
 		for k, pattern := range input.Paths {
 			if strings.ContainsRune(pattern, 0) {
 				d.problemAt(fmt.Sprintf("%s.paths[%d]", path, k), "holds a zero byte")
 			}
 		}
 	}
+}
+
+// checkSource checks what belongs to an input that is fetched.
+func (d *decoder) checkSource(input *Input, path string, sources []KnownSource) {
+	if input.Source == "" {
+		for key, given := range map[string]bool{
+			"base_url": input.BaseURL != "", "products": input.Products != nil, "forecast_hours": !math.IsNaN(input.ForecastHours),
+		} {
+			if given {
+				d.problemAt(path+"."+key, "belongs to an input with a source only")
+			}
+		}
+		return
+	}
+	var names []string
+	for _, source := range sources {
+		names = append(names, source.Name)
+	}
+	switch index := slices.Index(names, input.Source); {
+	case len(sources) == 0:
+	case index < 0:
+		d.problemAt(path+".source", "there is no source %q; known here: %s", input.Source, strings.Join(names, ", "))
+	case sources[index].Kind != "" && sources[index].Kind != input.Kind:
+		d.problemAt(path+".source", "source %s gives inputs of the kind %s, not %s", input.Source, sources[index].Kind, input.Kind)
+	}
+	if !math.IsNaN(input.ForecastHours) && input.Kind != "model" {
+		d.problemAt(path+".forecast_hours", "belongs to models only")
+	}
+	for k, product := range input.Products {
+		at := fmt.Sprintf("%s.products[%d]", path, k)
+		switch {
+		case strings.TrimSpace(product) == "": // reported by its own rule
+		case len(product) > maxProductBytes || strings.ContainsFunc(product, func(r rune) bool { return unicode.IsControl(r) || unicode.IsSpace(r) }):
+			d.problemAt(at, "%.40q is not the name of a product: 1 to %d bytes without spaces", product, maxProductBytes)
+		case slices.Contains(input.Products[:k], product):
+			d.problemAt(at, "%q is listed twice", product)
+		}
+	}
+	if input.BaseURL != "" {
+		if message := refuseURL(input.BaseURL); message != "" {
+			d.problemAt(path+".base_url", "%s", message)
+		}
+	}
+}
+
+const maxProductBytes = 100
+
+// refuseURL says why text is not the address of a mirror; empty where it is.
+// An address with a password would be published with the records of inputs.
+func refuseURL(text string) string {
+	address, err := url.Parse(text)
+	switch {
+	case err != nil:
+		// The error of package url repeats the text, which may hold a password.
+		return "is not a URL"
+	case address.Scheme != "http" && address.Scheme != "https":
+		return fmt.Sprintf("scheme %q is not http or https", address.Scheme)
+	case address.Hostname() == "":
+		return "names no host"
+	case address.User != nil:
+		return "holds a user name or password; sources are public"
+	case address.RawQuery != "" || address.ForceQuery || address.Fragment != "":
+		return "has a query or fragment; the source adds its own paths"
+	}
+	return ""
 }
 
 // checkTargets reads and checks every geometry.
@@ -223,6 +297,9 @@ func (d *decoder) checkMethod(p *Programme, components []ComponentDefault) {
 	}
 	if p.Thresholds.WindowScore+p.Thresholds.Hysteresis > 100 {
 		d.problemAt("thresholds", "window_score %g plus hysteresis %g exceeds 100: no window could open", p.Thresholds.WindowScore, p.Thresholds.Hysteresis)
+	}
+	if w := p.Watch; w.IdleMinutes < w.NowMinutes {
+		d.problemAt("watch.idle_minutes", "%g is shorter than now_minutes %g", w.IdleMinutes, w.NowMinutes)
 	}
 	var names []string
 	weights := 0.0

@@ -20,6 +20,9 @@ var components = []ComponentDefault{
 	{Name: "cross-barrier-wind", Unit: "m/s", Knots: [][2]float64{{2, 0}, {8, 1}}, Weight: .4},
 }
 
+// sources is an invented list of public stores.
+var sources = []KnownSource{{"hill-model", "model"}, {"far-model", "model"}, {"sweeps", "radar"}, {"anything", ""}}
+
 const demoDir = "../../testdata/demo"
 
 func openIn(dir string) func(string) ([]byte, error) {
@@ -36,7 +39,7 @@ func demo(t testing.TB) []byte {
 }
 
 func TestParseDemo(t *testing.T) {
-	p, err := Parse("programme.yaml", demo(t), openIn(demoDir), components)
+	p, err := Parse("programme.yaml", demo(t), openIn(demoDir), components, sources)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -108,12 +111,56 @@ yield_tables:
 `
 
 func TestParseMinimal(t *testing.T) {
-	p, err := Parse("dale.yaml", []byte(minimal), nil, components)
+	p, err := Parse("dale.yaml", []byte(minimal), nil, components, sources)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if p.Timezone != "UTC" || p.Releases.Count != 1 || p.Ensemble.Members != 100 {
 		t.Errorf("defaults not filled in: %+v", p)
+	}
+}
+
+const withSources = minimal + `inputs:
+  - id: m
+    kind: model
+    source: hill-model
+    base_url: http://localhost:8080/mirror
+    products: [wrfprs, wrfsfc_00.50]
+    forecast_hours: 18
+    required: true
+  - {id: r, kind: radar, source: sweeps, stations: [KXYZ]}
+  - {id: f, kind: sounding, paths: [a]}
+watch: {now_minutes: 2, idle_minutes: 30}
+`
+
+func TestParseSources(t *testing.T) {
+	p, err := Parse("dale.yaml", []byte(withSources), nil, components, sources)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := p.Inputs[0]
+	if m.Source != "hill-model" || m.BaseURL != "http://localhost:8080/mirror" || len(m.Products) != 2 || m.Products[1] != "wrfsfc_00.50" ||
+		m.ForecastHours != 18 || !m.Required || m.Paths != nil || m.FreshHours != 3 {
+		t.Errorf("model input %+v", m)
+	}
+	if r := p.Inputs[1]; r.Required || !math.IsNaN(r.ForecastHours) || len(r.Stations) != 1 {
+		t.Errorf("radar input %+v", r)
+	}
+	if want := (Watch{NowMinutes: 2, OutlookMinutes: 15, IdleMinutes: 30}); p.Watch != want {
+		t.Errorf("watch %+v, want %+v", p.Watch, want)
+	}
+	d := p.Describe(components)
+	if in := d.Inputs[0]; in.Source == nil || *in.Source != "hill-model" || *in.BaseURL != m.BaseURL || *in.ForecastHours != 18 || !in.Required || in.Paths == nil {
+		t.Errorf("described as %+v", in)
+	}
+	if in := d.Inputs[2]; in.Source != nil || in.BaseURL != nil || in.ForecastHours != nil || in.Required || in.Products == nil {
+		t.Errorf("described as %+v", in)
+	}
+	if got, want := fmt.Sprint(d.Changes), "[{watch.now_minutes 2 5} {watch.idle_minutes 30 15}]"; got != want || d.Watch.IdleMinutes != 30 {
+		t.Errorf("changes %s, want %s", got, want)
+	}
+	if _, err := Parse("dale.yaml", []byte(strings.ReplaceAll(withSources, "hill-model", "no-such")), nil, components, nil); err != nil {
+		t.Errorf("without a list of sources any name is taken: %v", err)
 	}
 }
 
@@ -167,7 +214,29 @@ func TestParseSaysWhere(t *testing.T) {
 		{"growth order", "name: Dale", "name: Dale\nensemble: {growth_minutes: {shortest: 25}}", 3, 29, "ensemble.growth_minutes", []string{"must rise"}},
 		{"never a window", "name: Dale", "name: Dale\nthresholds: {window_score: 98}", 3, 14, "thresholds", []string{"no window could open"}},
 		{"input ages", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], fresh_hours: 13, maximum_age_hours: 12}]", 3, 56, "inputs[0].fresh_hours", []string{"exceeds"}},
-		{"stations of a model", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], stations: [72681]}]", 3, 53, "inputs[0].stations", []string{"soundings only"}},
+		{"stations of a model", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], stations: [72681]}]", 3, 53, "inputs[0].stations", []string{"soundings, and to a source of radar data, only"}},
+		{"stations of radar files", "name: Dale", "name: Dale\ninputs: [{id: r, kind: radar, paths: [a], stations: [KXYZ]}]", 3, 53, "inputs[0].stations", []string{"source of radar data"}},
+		{"neither paths nor source", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model}]", 3, 11, "inputs[0]", []string{"needs one of the keys paths, source"}},
+		{"paths and source", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], source: hill-model}]", 3, 51, "inputs[0].source", []string{"key paths is given too"}},
+		{"paths misspelt", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, path: [a]}]", 3, 31, "inputs[0].path", []string{`did you mean "paths"?`}},
+		{"no such source", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: hill-modle}]", 3, 39, "inputs[0].source", []string{`there is no source "hill-modle"`, "known here: hill-model, far-model, sweeps, anything"}},
+		{"source of another kind", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: sweeps}]", 3, 39, "inputs[0].source", []string{"kind radar, not model"}},
+		{"source is no token", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: a/b}]", 3, 39, "inputs[0].source", []string{"not a short name"}},
+		{"base URL of files", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], base_url: 'https://m.example/'}]", 3, 53, "inputs[0].base_url", []string{"with a source only"}},
+		{"scheme", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, base_url: 'ftp://m.example/'}]", 3, 59, "inputs[0].base_url", []string{`"ftp" is not http or https`}},
+		{"no host", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, base_url: 'https:///x'}]", 3, 59, "inputs[0].base_url", []string{"no host"}},
+		{"password", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, base_url: 'https://a:b@m.example/'}]", 3, 59, "inputs[0].base_url", []string{"user name or password"}},
+		{"query", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, base_url: 'https://m.example/?a=b'}]", 3, 59, "inputs[0].base_url", []string{"query"}},
+		{"no URL", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, base_url: 'https://m.example:x/'}]", 3, 59, "inputs[0].base_url", []string{"not a URL"}},
+		{"products of files", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], products: [b]}]", 3, 53, "inputs[0].products", []string{"with a source only"}},
+		{"product twice", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, products: [b, b]}]", 3, 63, "inputs[0].products[1]", []string{"listed twice"}},
+		{"product with a space", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, products: [b c]}]", 3, 60, "inputs[0].products[0]", []string{"without spaces"}},
+		{"hours of a radar", "name: Dale", "name: Dale\ninputs: [{id: m, kind: radar, source: sweeps, forecast_hours: 3}]", 3, 63, "inputs[0].forecast_hours", []string{"models only"}},
+		{"hours out of range", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, forecast_hours: 400}]", 3, 65, "inputs[0].forecast_hours", []string{"above 0, up to 384"}},
+		{"required is no word", "name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, required: maybe}]", 3, 59, "inputs[0].required", []string{"is text, true or false is needed"}},
+		{"too often", "name: Dale", "name: Dale\nwatch: {now_minutes: 0.5}", 3, 22, "watch.now_minutes", []string{"1 to 60"}},
+		{"too coarse", "name: Dale", "name: Dale\nwatch: {outlook_minutes: 180}", 3, 26, "watch.outlook_minutes", []string{"5 to 120"}},
+		{"idle too often", "name: Dale", "name: Dale\nwatch: {now_minutes: 10, idle_minutes: 6}", 3, 40, "watch.idle_minutes", []string{"6 is shorter than now_minutes 10"}},
 		{"anchor", "name: Dale", "name: &n Dale", 2, 7, "name", []string{"anchor"}},
 		{"second document", "name: Dale", "name: Dale\n---\nid: x", 4, 1, "", []string{"second YAML document"}},
 		{"not YAML", "name: Dale", "name: [Dale", 3, 1, "", nil},
@@ -181,7 +250,7 @@ func TestParseSaysWhere(t *testing.T) {
 				text = strings.Replace(text, "    longitude_deg: -114.8", "    longitude_deg: -114.8\n    altitude_m: 1500", 1)
 				test.line, test.column, test.path = 9, 17, "sites[0].altitude_m"
 			}
-			_, err := Parse("dale.yaml", []byte(text), nil, components)
+			_, err := Parse("dale.yaml", []byte(text), nil, components, sources)
 			var problems Problems
 			if !errors.As(err, &problems) {
 				t.Fatalf("accepted, or an error of another type: %v", err)
@@ -207,7 +276,7 @@ func TestParseSaysWhere(t *testing.T) {
 
 func TestParseReportsAllProblems(t *testing.T) {
 	text := strings.NewReplacer("latitude_deg: 44", "latitude_deg: 444", "kind: generator", "kind: candle", "temperature_degc: -20", "temperature_degc: -200").Replace(minimal)
-	_, err := Parse("dale.yaml", []byte(text), nil, components)
+	_, err := Parse("dale.yaml", []byte(text), nil, components, sources)
 	var problems Problems
 	if !errors.As(err, &problems) || len(problems) != 3 {
 		t.Fatalf("want three problems, got:\n%v", err)
@@ -244,7 +313,7 @@ func TestParseGeometryFile(t *testing.T) {
 					t.Errorf("opened %q", name)
 				}
 				return []byte(test.content), nil
-			}, components)
+			}, components, sources)
 			if test.says == "" {
 				if err != nil {
 					t.Fatal(err)
@@ -259,7 +328,7 @@ func TestParseGeometryFile(t *testing.T) {
 			}
 		})
 	}
-	if _, err := Parse("dale.yaml", text, openIn(t.TempDir()), components); err == nil || !strings.Contains(err.Error(), "targets[0].file") {
+	if _, err := Parse("dale.yaml", text, openIn(t.TempDir()), components, sources); err == nil || !strings.Contains(err.Error(), "targets[0].file") {
 		t.Errorf("absent file: %v", err)
 	}
 }
@@ -297,7 +366,7 @@ func TestSchema(t *testing.T) {
 		}
 		return schema.Validate(value)
 	}
-	for name, text := range map[string][]byte{"demo": demo(t), "minimal": []byte(minimal)} {
+	for name, text := range map[string][]byte{"demo": demo(t), "minimal": []byte(minimal), "sources": []byte(withSources)} {
 		if err := validate(text); err != nil {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -306,19 +375,23 @@ func TestSchema(t *testing.T) {
 		{"latitude_deg: 44", "lattitude_deg: 44"}, {"latitude_deg: 44", "latitude_deg: 144"},
 		{"kind: generator", "kind: candle"}, {"id: dale", "id: a.b"}, {"name: Dale\n", ""},
 		{"crystals_per_g: 2.0e10", "crystals_per_g: 0"},
+		{"name: Dale", "name: Dale\ninputs: [{id: m, kind: model}]"},
+		{"name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], source: anything}]"},
+		{"name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, required: 1}]"},
+		{"name: Dale", "name: Dale\nwatch: {idle_minutes: 0}"},
 	} {
 		text := strings.Replace(minimal, change[0], change[1], 1)
 		if validate([]byte(text)) == nil {
 			t.Errorf("the schema accepts %q", change[1])
 		}
-		if _, err := Parse("x", []byte(text), nil, components); err == nil {
+		if _, err := Parse("x", []byte(text), nil, components, sources); err == nil {
 			t.Errorf("the parser accepts %q", change[1])
 		}
 	}
 }
 
 func TestChangesFromDefault(t *testing.T) {
-	p, err := Parse("programme.yaml", demo(t), openIn(demoDir), components)
+	p, err := Parse("programme.yaml", demo(t), openIn(demoDir), components, sources)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -339,12 +412,13 @@ func TestChangesFromDefault(t *testing.T) {
 func FuzzParse(f *testing.F) {
 	f.Add([]byte(minimal))
 	f.Add(demo(f))
+	f.Add([]byte(withSources))
 	f.Add([]byte("a: &x [*x]\n"))
 	f.Add([]byte("{{{{[[[[: : : -"))
 	f.Add([]byte("? - - - - : 1\n<<: {a: b}\n!!map x: |\n  1\n"))
 	f.Add([]byte(strings.Replace(minimal, "[-114.4, 44.1]", "[1e999, {a: [1]}]", 1)))
 	f.Fuzz(func(t *testing.T, b []byte) {
-		p, err := Parse("fuzz", b, func(string) ([]byte, error) { return nil, errors.New("no file") }, components)
+		p, err := Parse("fuzz", b, func(string) ([]byte, error) { return nil, errors.New("no file") }, components, sources)
 		var problems Problems
 		switch {
 		case err == nil && p == nil:

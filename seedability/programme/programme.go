@@ -31,10 +31,11 @@ type Programme struct {
 	Sites       []Site       `yaml:"sites" need:"always" length:"1..1000" doc:"The ground sites that release agent."`
 	Targets     []Target     `yaml:"targets" need:"always" length:"1..100" doc:"The areas on which the ice should fall."`
 	YieldTables []YieldTable `yaml:"yield_tables" need:"always" length:"1..50" doc:"How many ice crystals a gram of agent makes, by temperature; from the certificate of the agent in use."`
-	Inputs      []Input      `yaml:"inputs" length:"0..50" doc:"Where model grids and soundings lie. May be left out where they are named on the command line."`
+	Inputs      []Input      `yaml:"inputs" length:"0..50" doc:"Where model grids, soundings and observations come from. May be left out where they are named on the command line."`
 	Releases    Releases     `yaml:"releases" doc:"For which release times assessments are made."`
 	Ensemble    Ensemble     `yaml:"ensemble" doc:"The particles that are followed from each site, and how they are spread."`
 	Thresholds  Thresholds   `yaml:"thresholds" doc:"Where the score changes the state of a site, and how the components are judged."`
+	Watch       Watch        `yaml:"watch" doc:"How often the service judges the sites."`
 
 	// File is the name under which the programme was read.
 	File string `yaml:"-"`
@@ -119,12 +120,18 @@ type YieldPoint struct {
 	CrystalsPerG    float64 `yaml:"crystals_per_g" need:"always" range:"(0..1e18" doc:"Ice crystals made by one gram of silver iodide."`
 }
 
-// Input is one place from which model grids or soundings are taken.
+// Input is one place from which model grids, soundings or observations are
+// taken: files that lie somewhere (Paths), or a public store (Source).
 type Input struct {
 	ID              string   `yaml:"id" need:"always" form:"token" doc:"Short name of the input."`
 	Kind            string   `yaml:"kind" need:"always" one:"model|sounding|radar|mosaic|satellite" doc:"What the files hold."`
-	Paths           []string `yaml:"paths" need:"always" length:"1..1000" doc:"Files or patterns (* ? [a-z]), relative to the programme file."`
-	Stations        []string `yaml:"stations" length:"1..1000" doc:"Only soundings of these stations (identifier or WMO number)."`
+	Paths           []string `yaml:"paths" need:"either" length:"1..1000" doc:"Files or patterns (* ? [a-z]), relative to the programme file."`
+	Source          string   `yaml:"source" need:"either" form:"token" doc:"Name of the public store from which the input is fetched."`
+	BaseURL         string   `yaml:"base_url" length:"1..1000" doc:"Where a mirror of the source lies (http or https), laid out as the source is. Left out: the public store."`
+	Products        []string `yaml:"products" length:"1..100" doc:"Only these products of the source. Left out: those that an assessment can use."`
+	ForecastHours   float64  `yaml:"forecast_hours" default:"NaN" range:"(0..384" doc:"How far beyond the start of its run a model is fetched. Left out: as the source proposes."`
+	Required        bool     `yaml:"required" doc:"Where every input of this kind is too old or missing, the site cannot be judged. Left out: other inputs are judged without it."`
+	Stations        []string `yaml:"stations" length:"1..1000" doc:"Only soundings of these stations (identifier or WMO number); of a source of radar data, these radars."`
 	FreshHours      float64  `yaml:"fresh_hours" default:"NaN" range:"0..240" doc:"Up to this age an input counts in full. Left out: 3 for models and soundings, 1/6 for radar and mosaics, 1/4 for satellite."`
 	MaximumAgeHours float64  `yaml:"maximum_age_hours" default:"NaN" range:"(0..240" doc:"From this age an input counts for nothing. Left out: 12 for models and soundings, 1/2 for radar and mosaics, 1 for satellite."`
 }
@@ -133,6 +140,23 @@ type Input struct {
 // common practice, no source.
 var inputAges = map[string]struct{ fresh, maximum float64 }{
 	"model": {3, 12}, "sounding": {3, 12}, "radar": {1. / 6, .5}, "mosaic": {1. / 6, .5}, "satellite": {.25, 1},
+}
+
+// KnownSource is a public store that an input may name. The caller of Parse
+// gives the list.
+type KnownSource struct {
+	Name string
+	// Kind of input that it gives, one of those that Input.Kind takes; empty
+	// where it is not checked.
+	Kind string
+}
+
+// Watch says how often the service judges. The defaults are common practice,
+// no source.
+type Watch struct {
+	NowMinutes     float64 `yaml:"now_minutes" default:"5" range:"1..60" doc:"At least this often a release at the present moment is judged while anything is near: an opportunity now or in the outlook, or bands on their way."`
+	OutlookMinutes float64 `yaml:"outlook_minutes" default:"15" range:"5..120" doc:"Time from one release of the outlook to the next."`
+	IdleMinutes    float64 `yaml:"idle_minutes" default:"15" range:"1..240" doc:"At least this often a release at the present moment is judged while nothing is near."`
 }
 
 // Releases says for which release times assessments are made.

@@ -44,12 +44,18 @@ func schemaOf(t reflect.Type, tag reflect.StructTag) map[string]any {
 	case reflect.Pointer:
 		return schemaOf(t.Elem(), tag)
 	case reflect.Struct:
-		properties, required := map[string]any{}, []string{}
+		properties, required, either := map[string]any{}, []string{}, []any{}
 		for _, f := range fieldsOf(t) {
 			properties[f.key] = schemaOf(t.FieldByIndex(f.index).Type, f.tag)
 			if f.tag.Get("need") == "always" {
 				required = append(required, f.key)
 			}
+			if f.tag.Get("need") == "either" {
+				either = append(either, map[string]any{"required": []string{f.key}})
+			}
+		}
+		if len(either) > 0 {
+			s["oneOf"] = either
 		}
 		s["type"], s["properties"], s["additionalProperties"] = "object", properties, false
 		if len(required) > 0 {
@@ -81,6 +87,8 @@ func schemaOf(t reflect.Type, tag reflect.StructTag) map[string]any {
 		s["type"] = "integer"
 	case reflect.Float64:
 		s["type"] = "number"
+	case reflect.Bool:
+		s["type"] = "boolean"
 	}
 	if rule := tag.Get("range"); rule != "" {
 		r := parseRange(rule)
