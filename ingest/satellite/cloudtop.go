@@ -81,6 +81,21 @@ type Granule struct {
 	parallax grid.Parallax
 }
 
+// Prepare readies a granule that was put together from its fields, as a file of
+// this program's own is read, for CloudTops; Decode and Read have done it. Its
+// grid must be a geostationary view.
+func (g *Granule) Prepare() error {
+	if g.Grid == nil {
+		return fmt.Errorf("%s: no grid", g.Product)
+	}
+	parallax, err := grid.NewParallax(g.Grid.Projection)
+	if err != nil {
+		return fmt.Errorf("%s: its grid is no geostationary view: %w", g.Product, err)
+	}
+	g.parallax = parallax
+	return nil
+}
+
 // Is tells whether a netCDF file holds one of the products.
 func Is(f *cfgrid.File) bool { _, _, err := productOf("", f); return err == nil }
 
