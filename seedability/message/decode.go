@@ -1,0 +1,207 @@
+package message
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"reflect"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"rimeline/seedability"
+	"rimeline/seedability/bus"
+)
+
+// reader reads the data of one kind of message.
+type reader struct {
+	kind bus.Kind
+	data reflect.Type
+	read func([]byte) (any, error)
+}
+
+func reading[T any](kind bus.Kind) reader {
+	return reader{kind, reflect.TypeFor[T](), func(b []byte) (any, error) {
+		var data T
+		err := json.Unmarshal(b, &data)
+		return data, err
+	}}
+}
+
+// readers lists every kind of message with the type of its data. A new kind is a
+// row here.
+var readers = []reader{
+	reading[seedability.Assessment](bus.Score),
+}
+
+// Ceilings of what Decode reads.
+const (
+	// MaxDataBytes of one message: the payload that a NATS server takes unless
+	// it is told otherwise.
+	MaxDataBytes = 1 << 20
+	// MaxDepth of objects and lists within each other.
+	MaxDepth = 32
+)
+
+// Why an event was not read; see Error.
+var (
+	ErrUnknownType  = errors.New("unknown type of message")
+	ErrNewerVersion = errors.New("newer version of the message")
+	ErrTooLarge     = errors.New("message too large")
+	ErrTooDeep      = errors.New("message nested too deep")
+	ErrMalformed    = errors.New("message does not fit its type")
+)
+
+// Error says why the data of an event were not read.
+type Error struct {
+	Type   string // of the event
+	Offset int64  // byte of the data; 0 where no place can be named
+	Detail string
+	Err    error // one of the five above
+}
+
+func (e *Error) Error() string {
+	place := ""
+	if e.Offset > 0 {
+		place = fmt.Sprintf("byte %d: ", e.Offset)
+	}
+	return fmt.Sprintf("%s: %s%s: %v", printable(e.Type), place, printable(e.Detail), e.Err)
+}
+
+func (e *Error) Unwrap() error { return e.Err }
+
+// Decode gives the data of an event by its type: a seedability.Assessment for a
+// score, a seedability.Outlook, an Input, a Health or a DeadLetter (values, not
+// pointers). What it does not know in the data it ignores; what must be there at
+// the top level and is not is an error. It does not check ranges: the schemas
+// do. Every error is an *Error.
+func Decode(e bus.Event) (any, error) {
+	fail := func(offset int64, reason error, format string, arguments ...any) (any, error) {
+		return nil, &Error{Type: e.Type, Offset: offset, Detail: fmt.Sprintf(format, arguments...), Err: reason}
+	}
+	k := slices.IndexFunc(readers, func(r reader) bool { return r.kind.Type == e.Type })
+	if k < 0 {
+		reason, detail := unknown(e.Type)
+		return fail(0, reason, "%s", detail)
+	}
+	if len(e.Data) > MaxDataBytes {
+		return fail(MaxDataBytes, ErrTooLarge, "data of %d bytes, %d are read", len(e.Data), MaxDataBytes)
+	}
+	if !json.Valid(e.Data) {
+		var syntax *json.SyntaxError
+		if err := json.Unmarshal(e.Data, new(any)); errors.As(err, &syntax) {
+			return fail(syntax.Offset, ErrMalformed, "%v", err)
+		}
+		return fail(0, ErrMalformed, "data are not JSON")
+	}
+	missing := slices.Clone(requiredNames(readers[k].data))
+	deepAt, isObject := scan(e.Data, MaxDepth, func(name string) {
+		missing = slices.DeleteFunc(missing, func(m string) bool { return m == name })
+	})
+	switch {
+	case deepAt >= 0:
+		return fail(int64(deepAt), ErrTooDeep, "more than %d objects and lists within each other", MaxDepth)
+	case !isObject:
+		return fail(0, ErrMalformed, "data are no JSON object")
+	case len(missing) > 0:
+		return fail(0, ErrMalformed, "without %s", strings.Join(missing, ", "))
+	}
+	data, err := readers[k].read(e.Data)
+	if err != nil {
+		var kind *json.UnmarshalTypeError
+		if errors.As(err, &kind) {
+			return fail(kind.Offset, ErrMalformed, "%s is a JSON %s, which cannot be a %s", kind.Field, kind.Value, kind.Type)
+		}
+		return fail(0, ErrMalformed, "%v", err)
+	}
+	return data, nil
+}
+
+// As is Decode for a caller who knows what comes.
+func As[T any](e bus.Event) (T, error) {
+	data, err := Decode(e)
+	if err != nil {
+		var none T
+		return none, err
+	}
+	typed, ok := data.(T)
+	if !ok {
+		return typed, &Error{Type: e.Type, Detail: fmt.Sprintf("data are a %T, a %T was asked for", data, typed), Err: ErrUnknownType}
+	}
+	return typed, nil
+}
+
+var typeForm = regexp.MustCompile(`^(rimeline\.[a-z]+)\.v([1-9][0-9]{0,5})$`)
+
+// unknown tells a newer version of a known message from an unknown message.
+func unknown(eventType string) (error, string) {
+	parts := typeForm.FindStringSubmatch(eventType)
+	if parts == nil {
+		return ErrUnknownType, "no message of rimeline"
+	}
+	for _, r := range readers {
+		known := typeForm.FindStringSubmatch(r.kind.Type)
+		if known == nil || known[1] != parts[1] {
+			continue
+		}
+		theirs, _ := strconv.Atoi(parts[2]) // at most six digits, as matched
+		ours, _ := strconv.Atoi(known[2])
+		if theirs > ours {
+			return ErrNewerVersion, fmt.Sprintf("version %d, this program reads up to version %d: update it", theirs, ours)
+		}
+		return ErrUnknownType, fmt.Sprintf("version %d, this program reads version %d", theirs, ours)
+	}
+	return ErrUnknownType, "this program knows no such message"
+}
+
+// requiredNames lists the JSON names of the fields that are always written.
+func requiredNames(t reflect.Type) (names []string) {
+	for k := range t.NumField() {
+		name, options, _ := strings.Cut(t.Field(k).Tag.Get("json"), ",")
+		if name != "-" && name != "" && !strings.Contains(options, "omit") {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// scan walks valid JSON without recursion. It calls member for every name of the
+// outermost object, and gives the offset of the first bracket that is deeper
+// than maximum, or -1.
+func scan(b []byte, maximum int, member func(name string)) (deepAt int, isObject bool) {
+	depth, begun := 0, false
+	for i := 0; i < len(b); i++ {
+		switch b[i] {
+		case '{', '[':
+			if !begun {
+				isObject = b[i] == '{'
+			}
+			begun = true
+			if depth++; depth > maximum {
+				return i, isObject
+			}
+		case '}', ']':
+			depth--
+		case '"':
+			from := i
+			for i++; b[i] != '"'; i++ {
+				if b[i] == '\\' {
+					i++
+				}
+			}
+			// In valid JSON only a name is followed by a colon.
+			after := i + 1
+			for after < len(b) && strings.IndexByte(" \t\r\n", b[after]) >= 0 {
+				after++
+			}
+			if isObject && depth == 1 && after < len(b) && b[after] == ':' {
+				var name string
+				if json.Unmarshal(b[from:i+1], &name) == nil {
+					member(name)
+				}
+			}
+		}
+	}
+	return -1, isObject
+}
