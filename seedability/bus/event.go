@@ -53,8 +53,12 @@ func NewEvent(kind Kind, programme, site string, at time.Time, data any) (Event,
 	if err != nil {
 		return Event{}, fmt.Errorf("data of %s: %w", subject, err)
 	}
+	source := "/rimeline/" + programme
+	if kind.NoProgramme {
+		source = "/rimeline/" + kind.Name
+	}
 	e := Event{
-		Source: "/rimeline/" + programme, Type: kind.Type, Subject: subject,
+		Source: source, Type: kind.Type, Subject: subject,
 		Time: at.UTC(), DataSchema: kind.DataSchema, Data: encoded,
 	}
 	digest := sha256.New()
