@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -14,11 +13,8 @@ import (
 
 	"rimeline/grid"
 	"rimeline/seedability"
-	"rimeline/seedability/agent"
 	"rimeline/seedability/bus"
-	"rimeline/seedability/drift"
 	drawing "rimeline/seedability/page"
-	"rimeline/seedability/profile"
 	"rimeline/seedability/programme"
 )
 
@@ -58,16 +54,10 @@ Advice only. Permit, licensed operator, the maker's instructions and local codes
 // assessJob is one run of the command.
 type assessJob struct {
 	*assessCommand
-	env       *environment
-	programme *programme.Programme
-	sites     []*programme.Site
-	weather   *weather
-	evidence  seedability.Evidence
-	method    seedability.Method
-	bands     *bandFrames // nil where no row of pictures was given
-	known     map[time.Time]seedability.Evidence
-	results   []result
-	errs      []error
+	judgement
+	env     *environment
+	results []result
+	errs    []error
 }
 
 // result is one assessment with the event that carries it.
@@ -185,48 +175,6 @@ func (j *assessJob) programmeInputs() ([]string, error) {
 	return paths, nil
 }
 
-// methodOf carries the programme's numbers into the method.
-func methodOf(p *programme.Programme) seedability.Method {
-	method := seedability.DefaultMethod()
-	method.Limits = seedability.Limits{WindowScore: p.Thresholds.WindowScore, MinimumConfidence: p.Thresholds.ConfidenceMinimum}
-	for k := range method.Criteria {
-		criterion := &method.Criteria[k]
-		change, ok := p.Thresholds.Components[criterion.Name]
-		if !ok {
-			continue
-		}
-		if len(change.Knots) > 0 {
-			criterion.Membership = nil
-			for _, knot := range change.Knots {
-				criterion.Membership = append(criterion.Membership, seedability.Knot{X: knot[0], Mu: knot[1]})
-			}
-			criterion.Source = "programme file " + p.ID
-		}
-		if !math.IsNaN(change.Weight) {
-			criterion.Weight = change.Weight
-		}
-	}
-	ageings := map[string]seedability.Ageing{}
-	for kind, ageing := range seedability.Ageings {
-		ageings[kind] = ageing
-	}
-	hours := func(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
-	for _, input := range p.Inputs {
-		ageings[input.Kind] = seedability.Ageing{FreshFor: hours(input.FreshHours), UselessAfter: hours(input.MaximumAgeHours)}
-	}
-	method.Ageings = ageings
-
-	e, minutes := p.Ensemble, func(m float64) time.Duration { return time.Duration(m * float64(time.Minute)) }
-	o := &method.Drift
-	o.Members, o.Seed = e.Members, uint64(e.Seed)
-	o.MaxDuration = minutes(e.LongestDriftMinutes)
-	o.Perturbation = drift.Perturbation{DirectionSDDeg: e.DirectionSDDeg, SpeedSDFraction: e.SpeedSDFraction, UpwardSDFraction: e.VerticalSDFraction}
-	o.ActivationWarmestK, o.ActivationColdestK = e.OnsetWarmestK, e.OnsetColdestK
-	o.GrowthShortest, o.GrowthMode, o.GrowthLongest = minutes(e.GrowthMinutes.Shortest), minutes(e.GrowthMinutes.Likely), minutes(e.GrowthMinutes.Longest)
-	o.FallSpeedMPerS, o.FallSpeedFactor = e.FallSpeedMPerS, e.FallSpeedFactor
-	return method
-}
-
 // releaseTimes lists the releases from the first on.
 func (j *assessJob) releaseTimes(first time.Time) []time.Time {
 	count, every := j.Releases, j.Every
@@ -298,100 +246,6 @@ func (j *assessJob) readAir(paths []string, release time.Time) (time.Time, error
 		j.bands = nil
 	}
 	return release, nil
-}
-
-// wantsStation: a programme may name the stations whose soundings count.
-func (j *assessJob) wantsStation(names ...string) bool {
-	any := true
-	for _, input := range j.programme.Inputs {
-		if input.Kind != "sounding" || len(input.Stations) == 0 {
-			continue
-		}
-		any = false
-		for _, name := range names {
-			if name != "" && slices.Contains(input.Stations, name) {
-				return true
-			}
-		}
-	}
-	return any
-}
-
-// siteToTargetM is the longest way from a site to the centre of a target.
-func siteToTargetM(p *programme.Programme) float64 {
-	longest := 0.0
-	for k := range p.Sites {
-		for _, target := range p.TargetsOf(&p.Sites[k]) {
-			longest = math.Max(longest, grid.DistanceM(p.Sites[k].Place(), target.Centroid()))
-		}
-	}
-	return longest
-}
-
-// servedTarget gives a programme's target to the method.
-type servedTarget struct{ *programme.Target }
-
-func (t servedTarget) TargetID() string   { return t.ID }
-func (t servedTarget) TargetName() string { return t.Name }
-func (t servedTarget) Outline() []grid.LatLon {
-	var outline []grid.LatLon
-	for _, rings := range t.rings() {
-		outline = append(outline, rings[0]...)
-	}
-	return outline
-}
-
-// rings lists the polygons' rings, the outer one first.
-func (t servedTarget) rings() [][][]grid.LatLon {
-	var polygons [][][]grid.LatLon
-	for n := range t.Area.NumPolygons() {
-		polygon := t.Area.Polygon(n)
-		var rings [][]grid.LatLon
-		for r := range polygon.NumLinearRings() {
-			var ring []grid.LatLon
-			for _, c := range polygon.LinearRing(r).Coords() {
-				ring = append(ring, grid.LatLon{LatitudeDeg: c.Y(), LongitudeDeg: c.X()})
-			}
-			rings = append(rings, ring)
-		}
-		polygons = append(polygons, rings)
-	}
-	return polygons
-}
-
-// siteOf carries a programme's site into the method.
-func (j *assessJob) siteOf(site *programme.Site) seedability.Site {
-	s := seedability.Site{ID: site.ID, Name: site.Name, Place: site.Place(), AltitudeM: site.AltitudeM, ReleaseHeightM: site.ReleaseHeightM}
-	if barrier := j.programme.BarrierOf(site); barrier != nil {
-		s.Barrier = &profile.Barrier{CrestAltitudeM: barrier.CrestAltitudeM, TowardDeg: barrier.TowardDeg, ReleaseAltitudeM: math.NaN()}
-	}
-	table := j.programme.YieldTable(site.Agent.YieldTable)
-	yield := agent.Yield{Name: table.ID, Evidence: table.Source}
-	for _, point := range table.Points {
-		yield.Points = append(yield.Points, agent.YieldPoint{AirTemperatureK: point.AirTemperatureK, CrystalsPerG: point.CrystalsPerG})
-	}
-	s.Agent = seedability.Agent{RateGPerS: site.Agent.RateGPerS(), Burn: site.Agent.ReleaseDuration(), Yield: yield.Scaled(table.FieldFactor), NucleationTimeS: table.NucleationMinutes * 60}
-	for _, target := range j.programme.TargetsOf(site) {
-		s.Targets = append(s.Targets, servedTarget{target})
-	}
-	return s
-}
-
-// evidenceAt is what was known at a moment: the model drawn towards what had been
-// observed, and bands seen until then.
-func (j *assessJob) evidenceAt(moment time.Time) seedability.Evidence {
-	if known, ok := j.known[moment]; ok {
-		return known
-	}
-	known := j.evidence.Corrected(moment, j.method.Ageings)
-	if j.bands != nil {
-		known.Bands = j.bands.at(moment)
-	}
-	if j.known == nil {
-		j.known = map[time.Time]seedability.Evidence{}
-	}
-	j.known[moment] = known
-	return known
 }
 
 // assess runs every site and release.

@@ -27,7 +27,7 @@ func evidenceFiles(files ...readFile) []seedability.File {
 }
 
 // observe carries radar, mosaics and cloud tops into the evidence.
-func (j *assessJob) observe() {
+func (j *judgement) observe() {
 	for _, s := range j.weather.volumes {
 		scan := seedability.RadarScan{Volume: s.volume, Files: evidenceFiles(s.files...)}
 		if wind, err := radar.VAD(s.volume, radar.VADOptions{}); err == nil {
@@ -110,7 +110,7 @@ const (
 
 // frameBands lays the volumes of the radar that has most of them, or else the
 // mosaics, on a plane about the sites.
-func (j *assessJob) frameBands() *bandFrames {
+func (j *judgement) frameBands() *bandFrames {
 	b := &bandFrames{found: map[int]*seedability.BandWatch{}}
 	plane := nowcast.CentredPlane(j.middle(), bandCellM, bandPlaneKM)
 	byRadar := map[string][]scanned{}
@@ -143,12 +143,12 @@ func (j *assessJob) frameBands() *bandFrames {
 }
 
 // middle of the sites and targets.
-func (j *assessJob) middle() grid.LatLon {
+func (j *judgement) middle() grid.LatLon {
 	south, west, north, east := j.programme.Bounds()
 	return grid.LatLon{LatitudeDeg: (south + north) / 2, LongitudeDeg: (west + east) / 2}
 }
 
-func (b *bandFrames) fromRadar(scans []scanned, plane nowcast.Plane, j *assessJob) error {
+func (b *bandFrames) fromRadar(scans []scanned, plane nowcast.Plane, j *judgement) error {
 	slices.SortStableFunc(scans, func(a, c scanned) int { return a.volume.Time.Compare(c.volume.Time) })
 	first := scans[0].volume
 	// A radar without beam width or above the model's terrain has no skyline.
@@ -180,7 +180,7 @@ func (b *bandFrames) fromRadar(scans []scanned, plane nowcast.Plane, j *assessJo
 }
 
 // bandSurface is the altitude of -10 °C over the first site, or else all beams.
-func (j *assessJob) bandSurface() (radar.Surface, string) {
+func (j *judgement) bandSurface() (radar.Surface, string) {
 	first, _ := j.evidence.Atmosphere.TimeRange()
 	if column, ok := j.evidence.Atmosphere.ColumnAt(j.sites[0].Place(), first); ok {
 		if isotherm, ok := profile.Derive(column, profile.DefaultOptions()).Isotherm(bandIsothermK); ok && isotherm.HighestAltitudeM.Known() {
