@@ -19,6 +19,10 @@ var startThread = sync.OnceFunc(func() {
 	}()
 })
 
+// OnThread runs a job on the one thread that may enter the netCDF library, for
+// those who write files. See onThread.
+func OnThread(ctx context.Context, job func() error) error { return onThread(ctx, job) }
+
 // onThread runs a job on the library's thread and waits for its end. A context
 // that ends while the thread is busy with other jobs ends the waiting; a job
 // that has begun is not interrupted.
