@@ -2,21 +2,59 @@ package rehearsal
 
 import (
 	_ "embed"
+	"math"
 	"time"
 
 	"rimeline/grid"
 )
 
-// Scenario is an invented storm of eight hours.
+// Scenario is an invented storm of eight hours over an invented barrier, one
+// analytic description of which everything follows that instruments and models
+// see of it.
+//
+// It begins cold, with supercooled cloud on the windward slope, but an inversion
+// in the valley keeps the agent down. Warm air comes, and with it a first rain
+// band that is liquid and too warm for the agent. A cold front crosses; behind it
+// two bands follow whose cloud is supercooled and cold enough. At last a deep
+// shield comes over that makes its own ice: there is still liquid below, but
+// tops and echo say that nature does the work. Front, bands and shield are lines
+// that cross the domain with the wind that carries them, so that sites far
+// upwind of the ridge have to release earlier.
+//
+// All of it is invented: none of the numbers here and in scenario_*.go has a
+// source; they are what is typical of a winter storm over a range of the
+// interior. The air is hydrostatic, its vertical wind follows the terrain, its
+// cloud is saturated over water, or over ice where there is no liquid. It has no
+// dynamics: nothing here is a forecast of anything.
 type Scenario struct {
 	start time.Time
 	seed  int64
-	Storm
+
+	// Hours at which the lines reach the crest: the end of the first cloud, the
+	// front, the shield.
+	clearingHours, frontHours, shieldHours float64
+	bands                                  [3]rainband
+	// texture shifts the ripples of echo and cloud.
+	texture [3]float64
+	// wind multiplies the horizontal wind, and turnDeg turns it clockwise: the
+	// error of a forecast; 1 and 0 in truth.
+	wind, turnDeg float64
+}
+
+// rainband is one of the bands: a strip across the flow.
+type rainband struct {
+	crestHours    float64 // when its middle reaches the crest
+	halfWidthM    float64
+	baseM, topM   float64 // of the droplets
+	liquidKgPerKg float64 // largest, on the windward slope
+	peakDBZ       float64
+	echoTopM      float64
 }
 
 // RadarSite is the invented radar.
 type RadarSite struct {
 	ID           string // four letters, the first one X
+	Name         string
 	Place        grid.LatLon
 	XM, YM       float64
 	AltitudeM    float64 // of the ground
@@ -34,10 +72,11 @@ type Station struct {
 
 // Episode is one chapter of the storm.
 type Episode struct {
-	Name     string // "warm band"
-	Kind     string
+	Name string // for people
+	Kind string // one of the constants below
+	// From and To as felt over the windward slope.
 	From, To time.Time
-	Note     string
+	Note     string // what a crew should make of it
 }
 
 // Kinds of episode.
@@ -53,40 +92,111 @@ const (
 const (
 	scenarioHours                         = 8
 	middleLatitudeDeg, middleLongitudeDeg = 44.2, -112.6
+
+	// scenarioFlowDeg is where front and bands move to, and lineSpeedMPerS how fast: the
+	// wind at about 3200 m. tilt: the northern ends of the lines come first.
+	scenarioFlowDeg = 78.0
+	lineSpeedMPerS  = 13.0
+	lineTilt        = .06
+
+	inversionGoneHours = 1.25
+	outageFromHours    = 4.45
+	outageMinutes      = 20
 )
 
-// NewScenario is the true storm.
+var flowSin, flowCos = math.Sincos(scenarioFlowDeg * math.Pi / 180)
+
+// NewScenario is the true storm. The seed changes its texture and the errors of
+// its forecasts, not its timetable.
 func NewScenario(start time.Time, seed int64) *Scenario {
-	return &Scenario{start: start.UTC(), seed: seed, Storm: Storm{Start: start.UTC(), LatitudeDeg: middleLatitudeDeg, LongitudeDeg: middleLongitudeDeg}}
+	s := &Scenario{start: start.UTC(), seed: seed, clearingHours: 1.2, frontHours: 3.3, shieldHours: 7.2, wind: 1,
+		bands: [3]rainband{
+			{crestHours: 2.3, halfWidthM: 15e3, baseM: 1700, topM: 3050, liquidKgPerKg: .36e-3, peakDBZ: 27, echoTopM: 4300},
+			{crestHours: 4.1, halfWidthM: 15e3, baseM: 1950, topM: 3900, liquidKgPerKg: .42e-3, peakDBZ: 23, echoTopM: 4600},
+			{crestHours: 6.1, halfWidthM: 15e3, baseM: 1950, topM: 4100, liquidKgPerKg: .46e-3, peakDBZ: 24, echoTopM: 4800},
+		}}
+	for k := range s.texture {
+		s.texture[k] = 2 * math.Pi * s.drawn(uint64(k))
+	}
+	return s
 }
 
-func (s *Scenario) Start() time.Time { return s.start }
-func (s *Scenario) End() time.Time   { return s.start.Add(scenarioHours * time.Hour) }
+// drawn is a number from 0 to 1 that depends on the seed and a name alone
+// (splitmix64: Steele, Lea and Flood, 2014, OOPSLA; value from memory).
+func (s *Scenario) drawn(name uint64) float64 {
+	z := uint64(s.seed)*0x9e3779b97f4a7c15 + (name+1)*0xd1b54a32d192ed03
+	z = (z ^ z>>30) * 0xbf58476d1ce4e5b9
+	z = (z ^ z>>27) * 0x94d049bb133111eb
+	return float64((z^z>>31)>>11) / (1 << 53)
+}
 
-// Forecast is what the model run started at a time believes.
-func (s *Scenario) Forecast(run time.Time) Weather { return s }
+func (s *Scenario) Start() time.Time     { return s.start }
+func (s *Scenario) End() time.Time       { return s.start.Add(scenarioHours * time.Hour) }
+func (s *Scenario) StartTime() time.Time { return s.start }
 
-// Outage is when no store answers.
+func (s *Scenario) Middle() grid.LatLon {
+	return grid.LatLon{LatitudeDeg: middleLatitudeDeg, LongitudeDeg: middleLongitudeDeg}
+}
+
+func (s *Scenario) at(hours float64) time.Time {
+	return s.start.Add(time.Duration(hours * float64(time.Hour))).Truncate(time.Second)
+}
+
+// Outage is when no store answers: between the two good bands.
 func (s *Scenario) Outage() (from, to time.Time) {
-	return s.start.Add(4 * time.Hour), s.start.Add(4*time.Hour + 20*time.Minute)
+	from = s.at(outageFromHours)
+	return from, from.Add(outageMinutes * time.Minute)
+}
+
+// slopeM is where along the flow the plumes come into cloud: the lines are
+// counted from their passage there.
+const slopeM = -13e3
+
+// passes is when a line that lies aheadM before its middle crosses the slope.
+func (s *Scenario) passes(crestHours, aheadM float64) time.Time {
+	return s.at(crestHours + (slopeM-aheadM)/lineSpeedMPerS/3600)
 }
 
 // Episodes of the storm in their order.
 func (s *Scenario) Episodes() []Episode {
+	band := func(k int, kind, name, note string) Episode {
+		b := &s.bands[k]
+		return Episode{Name: name, Kind: kind, From: s.passes(b.crestHours, b.halfWidthM), To: s.passes(b.crestHours, -b.halfWidthM), Note: note}
+	}
 	from, to := s.Outage()
-	return []Episode{{Name: "outage", Kind: EpisodeOutage, From: from, To: to, Note: "no store answers"}}
+	return []Episode{
+		{"valley inversion", EpisodeInversion, s.start, s.at(inversionGoneHours), "cold supercooled cloud on the slope, but the agent stays in the valley"},
+		band(0, EpisodeWarmBand, "first band, too warm", "liquid, but nothing colder than about -4 °C where a plume can come"),
+		{"cold front", EpisodeFront, s.passes(s.frontHours, frontHalfM), s.passes(s.frontHours, -frontHalfM), "the air turns cold enough"},
+		band(1, EpisodeGoodBand, "second band", "supercooled and cold enough"),
+		{"outage", EpisodeOutage, from, to, "no store answers"},
+		band(2, EpisodeGoodBand, "third band", "supercooled and cold enough, the richest"),
+		{"iced over", EpisodeIcedOver, s.passes(s.shieldHours, 0), s.End(), "liquid below, but tops of -35 °C and echo of 30 dBZ and more: nature seeds itself"},
+	}
 }
 
-// Radar of the programme.
+// onPlane turns a place along and across the flow into one of the plane.
+func onPlane(alongM, acrossM float64) (xM, yM float64) {
+	return alongM*flowSin - acrossM*flowCos, alongM*flowCos + acrossM*flowSin
+}
+
+// Radar of the programme, on a knoll beside the windward slope.
 func (s *Scenario) Radar() RadarSite {
-	place := PlaneOf(s).Place(radarXM, radarYM)
-	return RadarSite{ID: "XVNT", Place: place, XM: radarXM, YM: radarYM, AltitudeM: radarAltitudeM, TowerM: radarTowerM, NyquistMPerS: radarNyquistMPerS}
+	x, y := onPlane(-46e3, -24e3)
+	return RadarSite{ID: "XVNT", Name: "Vantry Knoll", Place: PlaneOf(s).Place(x, y), XM: x, YM: y, AltitudeM: s.TerrainM(x, y) + 260, TowerM: 20, NyquistMPerS: 26}
 }
 
-// SoundingStations of the programme.
+// SoundingStations of the programme: one upwind in the valley, one behind the
+// barrier.
 func (s *Scenario) SoundingStations() []Station {
-	x, y := -45e3, 5e3
-	return []Station{{ID: "XHC", WMO: "00999", Name: "Harrow Creek", Place: PlaneOf(s).Place(x, y), XM: x, YM: y, AltitudeM: s.TerrainM(x, y)}}
+	station := func(id, wmo, name string, alongM, acrossM float64) Station {
+		x, y := onPlane(alongM, acrossM)
+		return Station{ID: id, WMO: wmo, Name: name, Place: PlaneOf(s).Place(x, y), XM: x, YM: y, AltitudeM: math.Round(s.TerrainM(x, y))}
+	}
+	return []Station{
+		station("XMHR", "00991", "Marrow Flat", -44e3, 3e3),
+		station("XTLW", "00992", "Tallow Bench", 30e3, -8e3),
+	}
 }
 
 //go:embed programme.yaml

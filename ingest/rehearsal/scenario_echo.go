@@ -1,0 +1,110 @@
+package rehearsal
+
+import "math"
+
+const (
+	lowestEchoDBZ  = -8.0
+	echoEdgeM      = 8000.0 // over which a band's echo falls away
+	echoFallDBZ    = 34.0   // by so much
+	orographicDBZ  = 9.0
+	orographicTopM = 4200.0
+	shieldDBZ      = 36.0
+	growthDBZPerM  = .0040 // snow grows on its way down, above growthFromM
+	growthFromM    = 2600.0
+)
+
+// ReflectivityDBZ is what a radar of 10 cm sees; NaN where there is no echo. Echo
+// moves with bands and shield, texture and all.
+func (s *Scenario) ReflectivityDBZ(xM, yM, altitudeM, hours float64) float64 {
+	if altitudeM > shieldTopM {
+		return math.NaN()
+	}
+	along, across := alongFlow(xM, yM)
+	dBZ := s.echo(lineAt(along, across), along, across, altitudeM, hours)
+	if dBZ <= lowestEchoDBZ {
+		return math.NaN()
+	}
+	if altitudeM < 2800 { // no ground is higher
+		if terrainM, _, _ := ground(along, across); altitudeM < terrainM-300 {
+			return math.NaN()
+		}
+	}
+	return dBZ
+}
+
+// echo is the strongest of what is over a place; lowestEchoDBZ or less for none.
+func (s *Scenario) echo(lineM, alongM, acrossM, altitudeM, hours float64) float64 {
+	dBZ := lowestEchoDBZ
+	aboveM := math.Max(0, altitudeM-growthFromM)
+	for k := range s.bands {
+		b := &s.bands[k]
+		behindM := behind(lineM, b.crestHours, hours)
+		here := strip(behindM, b.halfWidthM, echoEdgeM)
+		if here == 0 || altitudeM > b.echoTopM {
+			continue
+		}
+		x := math.Abs(acrossM) / 90e3
+		peak := b.peakDBZ - echoFallDBZ*(1-here) - 20*x*x*x*x + s.ripple(behindM, acrossM)
+		if k == 0 {
+			// The melting layer, below the 0 °C level of the warm air.
+			const freezingM = referenceM + (warmAirK-273.15)/lowLapseKPerM
+			peak += 6 * math.Max(0, 1-math.Abs(altitudeM-(freezingM-200))/250)
+		}
+		dBZ = math.Max(dBZ, peak-growthDBZPerM*aboveM)
+	}
+	if behindM := behind(lineM, s.shieldHours, hours); behindM > -echoEdgeM/2 {
+		here := smooth(behindM, -echoEdgeM/2, echoEdgeM/2)
+		peak := shieldDBZ - echoFallDBZ*(1-here) + s.ripple(behindM, acrossM)
+		dBZ = math.Max(dBZ, peak-growthDBZPerM*.85*math.Max(0, altitudeM-3400))
+	}
+	if altitudeM < orographicTopM {
+		u := (alongM + 1000) / 14000
+		dBZ = math.Max(dBZ, orographicDBZ-14*u*u-growthDBZPerM*aboveM)
+	}
+	return dBZ
+}
+
+// ripple is the texture of echo, moving with it.
+func (s *Scenario) ripple(behindM, acrossM float64) float64 {
+	return 1.3*math.Sin(acrossM/7300+behindM/9100+s.texture[1]) + .7*math.Sin(acrossM/3100-behindM/5200+s.texture[2])
+}
+
+// CloudTop is what a satellite sees from straight above.
+func (s *Scenario) CloudTop(xM, yM, hours float64) CloudTop {
+	along, across := alongFlow(xM, yM)
+	line := lineAt(along, across)
+	top := CloudTop{ClearSky, math.NaN(), math.NaN()}
+	put := func(altitudeM float64, phase CloudPhase) {
+		if altitudeM <= top.AltitudeM {
+			return
+		}
+		k, _ := aloft(s.surfaceK(s.frontAt(line, hours), hours), pool(hours), altitudeM)
+		if phase == SupercooledLiquid && k > 273.15 {
+			phase = LiquidWater
+		}
+		top = CloudTop{phase, k, altitudeM}
+	}
+	if behind(line, s.shieldHours, hours) > 0 {
+		put(shieldTopM-100, Ice)
+		return top
+	}
+	feed := windward(along)
+	for k := range s.bands {
+		b := &s.bands[k]
+		if strip(behind(line, b.crestHours, hours), b.halfWidthM, cloudEdgeM) < .5 {
+			continue
+		}
+		phase := SupercooledLiquid
+		if k > 0 && feed < .2 {
+			phase = MixedPhase
+		}
+		put(b.topM-60, phase)
+	}
+	if feed > .1 && behind(line, s.clearingHours, hours) < 0 {
+		put(earlyTopM-60, SupercooledLiquid)
+	}
+	if math.Abs(along) < capHalfM && behind(line, s.frontHours, hours) > frontHalfM {
+		put(capTopM-40, SupercooledLiquid)
+	}
+	return top
+}
