@@ -240,7 +240,7 @@ func TestGunzipCeiling(t *testing.T) {
 			t.Fatal(err)
 		}
 		in := &inputFile{path: path, file: file}
-		in.gunzip(ceiling)
+		in.gunzip(in.file, ceiling)
 		in.close()
 		if (in.err != nil) != refused || refused && in.bytes != nil {
 			t.Errorf("ceiling %d: %v, %d bytes", ceiling, in.err, len(in.bytes))

@@ -34,9 +34,9 @@ type inputFile struct {
 	// inPlace: the bytes of path are the content itself, not compressed.
 	inPlace bool
 	head    []byte
-	file    *os.File
+	file    *os.File // nil for what came over the network
 	size    int64
-	bytes   []byte // of a compressed file
+	bytes   []byte // of a compressed file, or of the network
 	// err is what went wrong while unfolding it; bytes hold what came before.
 	err error
 }
@@ -64,23 +64,23 @@ func openInput(path string) (*inputFile, error) {
 		return nil, plainPathError(err)
 	}
 	if bytes.HasPrefix(in.head, []byte{0x1f, 0x8b}) {
-		in.gunzip(maxUnfoldedBytes)
+		in.gunzip(file, maxUnfoldedBytes)
 	}
 	return in, nil
 }
 
 // gunzip unfolds the whole file, of any number of gzip members (RFC 1952), up
 // to a ceiling. What came before an error is kept.
-func (in *inputFile) gunzip(ceiling int64) {
+func (in *inputFile) gunzip(folded io.ReadSeeker, ceiling int64) {
 	in.inPlace, in.head = false, nil
 	fail := func(at int, reason error, format string, arguments ...any) {
 		in.err = &ingest.FormatError{File: in.path, Offset: int64(at), Detail: fmt.Sprintf(format, arguments...), Err: reason}
 	}
-	if _, err := in.file.Seek(0, io.SeekStart); err != nil {
+	if _, err := folded.Seek(0, io.SeekStart); err != nil {
 		fail(0, err, "gzip")
 		return
 	}
-	reader, err := gzip.NewReader(in.file)
+	reader, err := gzip.NewReader(folded)
 	if err != nil {
 		fail(0, ingest.ErrCorrupt, "gzip: %v", err)
 		return
@@ -116,7 +116,9 @@ func (in *inputFile) all() ([]byte, error) {
 }
 
 func (in *inputFile) close() {
-	in.file.Close()
+	if in.file != nil {
+		in.file.Close()
+	}
 }
 
 // fieldOptions limit what is decoded of a field.
@@ -164,9 +166,22 @@ func openContents(env *environment, path string) (*contents, error) {
 		return &contents{kind: kindUnknown}, err
 	}
 	defer in.close()
+	return in.contents(env)
+}
+
+// openBytes is openContents for what came over the network; gzip is undone.
+func openBytes(env *environment, name string, b []byte) (*contents, error) {
+	in := &inputFile{path: name, bytes: b, head: b[:min(len(b), headBytes)]}
+	if bytes.HasPrefix(in.head, []byte{0x1f, 0x8b}) {
+		in.gunzip(bytes.NewReader(b), maxUnfoldedBytes)
+	}
+	return in.contents(env)
+}
+
+func (in *inputFile) contents(env *environment) (*contents, error) {
 	if len(in.head) == 0 {
 		if in.err == nil {
-			in.err = &ingest.FormatError{File: path, Detail: "the file is empty", Err: ingest.ErrTruncated}
+			in.err = &ingest.FormatError{File: in.path, Detail: "the file is empty", Err: ingest.ErrTruncated}
 		}
 		return &contents{kind: kindUnknown}, in.err
 	}
@@ -183,7 +198,7 @@ func openContents(env *environment, path string) (*contents, error) {
 			return found, err
 		}
 	}
-	return &contents{kind: kindUnknown}, joinErrors(&ingest.FormatError{File: path, Detail: errUnknownKind.Error(), Err: ingest.ErrUnsupported}, in.err)
+	return &contents{kind: kindUnknown}, joinErrors(&ingest.FormatError{File: in.path, Detail: errUnknownKind.Error(), Err: ingest.ErrUnsupported}, in.err)
 }
 
 func joinErrors(errs ...error) error {

@@ -9,6 +9,7 @@ import (
 	"rimeline/seedability"
 	"rimeline/seedability/agent"
 	"rimeline/seedability/drift"
+	"rimeline/seedability/nowcast"
 	"rimeline/seedability/profile"
 	"rimeline/seedability/programme"
 )
@@ -23,6 +24,9 @@ type judgement struct {
 	evidence  seedability.Evidence
 	bands     *bandFrames // nil where no row of pictures was given
 	known     map[time.Time]seedability.Evidence
+	// frames remembers volumes that were laid on the plane of the sites; nil for
+	// no memory. The label says on which surface.
+	frames func(volume *grid.Volume, label string, lay func() (*nowcast.Frame, error)) (*nowcast.Frame, error)
 }
 
 // methodOf carries the programme's numbers into the method.

@@ -17,6 +17,7 @@ import (
 	"rimeline/ingest/mosaic"
 	"rimeline/ingest/satellite"
 	"rimeline/ingest/sounding"
+	"rimeline/seedability/radar"
 )
 
 // weather is what files of model output and soundings say of the air around some
@@ -45,7 +46,12 @@ type readFile struct{ path, sha256 string }
 type scanned struct {
 	volume *grid.Volume
 	files  []readFile
+	// wind over the radar where it has been looked for already, else nil.
+	wind *windFound
 }
+
+// windFound is what radar.VAD gave; nil where it gave none.
+type windFound struct{ *radar.WindProfile }
 
 type mosaicked struct {
 	*mosaic.Mosaic
@@ -128,7 +134,7 @@ func (w *weather) read(env *environment, group *inputGroup, want wanted, ofFolde
 	}
 	switch {
 	case found.volume != nil:
-		w.volumes = append(w.volumes, scanned{found.volume, files})
+		w.volumes = append(w.volumes, scanned{volume: found.volume, files: files})
 	case found.soundings != nil:
 		for report, err := range found.soundings {
 			if err != nil {

@@ -30,9 +30,10 @@ func evidenceFiles(files ...readFile) []seedability.File {
 func (j *judgement) observe() {
 	for _, s := range j.weather.volumes {
 		scan := seedability.RadarScan{Volume: s.volume, Files: evidenceFiles(s.files...)}
-		if wind, err := radar.VAD(s.volume, radar.VADOptions{}); err == nil {
-			scan.Wind = &wind
+		if s.wind == nil {
+			s.wind = findWind(s.volume)
 		}
+		scan.Wind = s.wind.WindProfile
 		j.evidence.Radars = append(j.evidence.Radars, scan)
 	}
 	for _, m := range j.weather.mosaics {
@@ -56,6 +57,14 @@ func (j *judgement) observe() {
 	if tops := j.weather.tops; tops.Phase != nil || tops.Temperature != nil || tops.Height != nil {
 		j.evidence.CloudTops = cloudTopsOf(tops, j.weather.topFiles)
 	}
+}
+
+func findWind(volume *grid.Volume) *windFound {
+	wind, err := radar.VAD(volume, radar.VADOptions{})
+	if err != nil {
+		return &windFound{}
+	}
+	return &windFound{&wind}
 }
 
 // largestAround asks a mosaic as an assessment does.
@@ -163,11 +172,13 @@ func (b *bandFrames) fromRadar(scans []scanned, plane nowcast.Plane, j *judgemen
 	surface, where := j.bandSurface()
 	b.label = fmt.Sprintf("radar %s %s", first.Radar, where)
 	for _, s := range scans {
-		gridded, err := gridder.Grid(s.volume, grid.MomentReflectivity, surface, radar.GridOptions{})
-		if err != nil {
-			return fmt.Errorf("radar %s: %w", first.Radar, err)
-		}
-		frame, err := gridded.Frame()
+		frame, err := j.frameOnce(s.volume, b.label, func() (*nowcast.Frame, error) {
+			gridded, err := gridder.Grid(s.volume, grid.MomentReflectivity, surface, radar.GridOptions{})
+			if err != nil {
+				return nil, fmt.Errorf("radar %s: %w", first.Radar, err)
+			}
+			return gridded.Frame()
+		})
 		if err != nil {
 			return err
 		}
@@ -177,6 +188,14 @@ func (b *bandFrames) fromRadar(scans []scanned, plane nowcast.Plane, j *judgemen
 		b.frames, b.files = append(b.frames, frame), append(b.files, s.files)
 	}
 	return nil
+}
+
+// frameOnce lays a volume on the plane, unless that was done before.
+func (j *judgement) frameOnce(volume *grid.Volume, label string, lay func() (*nowcast.Frame, error)) (*nowcast.Frame, error) {
+	if j.frames == nil {
+		return lay()
+	}
+	return j.frames(volume, label, lay)
 }
 
 // bandSurface is the altitude of -10 °C over the first site, or else all beams.
