@@ -83,6 +83,9 @@ type Method struct {
 	Limits   Limits
 	Drift    drift.Options
 	Ageings  map[string]Ageing
+	// Required names input kinds (those of Ageings) without which the site is
+	// blind for a release up to an hour ahead.
+	Required []string
 }
 
 // DefaultMethod is the method where a programme changes nothing.
@@ -155,7 +158,7 @@ func Assess(ctx context.Context, programme string, site Site, release, asOf time
 		TargetProbability: number(hit.P), TargetStandardError: number(hit.StandardError),
 		Components: components, Caps: append([]Cap{}, caps...), KnownWeight: knownWeight,
 	}
-	s.a.Confidence = s.confidence(knownWeight)
+	s.a.Confidence = s.confidence(knownWeight).fade(release, asOf)
 	s.a.State, s.a.StateReason = stateOf(s.a.Score, s.a.Confidence, method.Limits)
 	s.a.Notes = append(s.a.Notes, s.air.Notes()...)
 	return s.a, nil

@@ -24,12 +24,14 @@ import (
 // State is what an assessment says to the person on duty.
 type State string
 
-// The states of this version. A suspended site (a hold) is the caller's to add.
+// The states of a site. No assessment of this version is a hold: the criteria
+// that suspend seeding are judged elsewhere, and override what is found here.
 const (
 	StateQuiet    State = "quiet"    // no opportunity
 	StateBuilding State = "building" // one is forecast for a later release of those assessed
 	StateWindow   State = "window"   // agent released then is expected to work
 	StateBlind    State = "blind"    // inputs too old or missing to judge
+	StateHold     State = "hold"     // suspended by a criterion, whatever the score
 )
 
 // Assessment is the verdict on one site for one release time.
@@ -56,6 +58,9 @@ type Assessment struct {
 	Inputs     []Input        `json:"inputs"`
 	Notes      []string       `json:"notes"`
 	Cautions   []string       `json:"cautions"`
+	// Standing is the state of the site when this assessment is seen after those
+	// before it; only where it was made for a row of them (Settle).
+	Standing *Standing `json:"standing,omitempty"`
 	// Landings are the members' landing points, for pictures; not published.
 	Landings []grid.LatLon `json:"-"`
 }

@@ -7,13 +7,16 @@ import (
 )
 
 // Confidence says how far the score can be trusted, from 0 to 1: freshness x
-// coverage x agreement.
+// coverage x agreement, and x lead for a release that lies ahead.
 type Confidence struct {
-	Value     float64  `json:"value"`
-	Freshness float64  `json:"freshness"`
-	Coverage  float64  `json:"coverage"`
-	Agreement float64  `json:"agreement"`
-	Reasons   []string `json:"reasons"`
+	Value     float64 `json:"value"`
+	Freshness float64 `json:"freshness"`
+	Coverage  float64 `json:"coverage"`
+	Agreement float64 `json:"agreement"`
+	// Lead is the factor for a release ahead of the moment of judgement
+	// (LeadFading); left out where nothing is lost.
+	Lead    *float64 `json:"lead,omitempty"`
+	Reasons []string `json:"reasons"`
 }
 
 // Ageing says how long an input of a kind counts as fresh, and from when on it
@@ -80,18 +83,34 @@ type Limits struct {
 	WindowScore float64 `json:"window_score"`
 	// MinimumConfidence below which a site is blind.
 	MinimumConfidence float64 `json:"minimum_confidence"`
+	// Hysteresis is by how many points a score must exceed WindowScore to open a
+	// window that is shut; an open one stays open down to WindowScore.
+	Hysteresis float64 `json:"hysteresis"`
+	// ConsecutiveScores is how many assessments in a row must reach that before
+	// the window opens; less than one counts as one.
+	ConsecutiveScores int `json:"consecutive_scores"`
+	// LongestGap between two assessments of a row; a longer one begins a new row.
+	// Zero takes DefaultLongestGap. It should be twice the longest time between
+	// two assessments in regular service.
+	LongestGap time.Duration `json:"longest_gap_ns"`
 }
 
+// DefaultLongestGap is twice the quarter of an hour after which an idle site is
+// assessed again; common practice, no source.
+const DefaultLongestGap = 30 * time.Minute
+
 // DefaultLimits are common practice, no source.
-func DefaultLimits() Limits { return Limits{WindowScore: 60, MinimumConfidence: .3} }
+func DefaultLimits() Limits {
+	return Limits{WindowScore: 60, MinimumConfidence: .3, Hysteresis: 5, ConsecutiveScores: 2, LongestGap: DefaultLongestGap}
+}
 
 // stateOf judges one assessment by itself; SettleOutlook adds what can only be
 // seen from several releases.
 func stateOf(score Score, confidence Confidence, limits Limits) (State, string) {
 	switch {
-	case score.Value == nil:
+	case score.Value == nil || math.IsNaN(*score.Value):
 		return StateBlind, "a component without which there is no score is not known"
-	case confidence.Value < limits.MinimumConfidence:
+	case !(confidence.Value >= limits.MinimumConfidence):
 		return StateBlind, fmt.Sprintf("confidence %.2f is below %.2f", confidence.Value, limits.MinimumConfidence)
 	case *score.Value >= limits.WindowScore:
 		return StateWindow, fmt.Sprintf("score %.0f reaches %.0f", *score.Value, limits.WindowScore)

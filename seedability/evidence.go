@@ -100,6 +100,10 @@ func (s *assessor) compare() {
 func (s *assessor) confidence(knownWeight float64) Confidence {
 	freshness := s.modelFreshness
 	reasons := []string{fmt.Sprintf("model run %.1f h old: freshness %.2f", s.a.Inputs[0].AgeHours, freshness)}
+	if lacking := s.lacking(); lacking != "" {
+		freshness = 0
+		reasons = append(reasons, lacking)
+	}
 	// Members of which nobody knows where they went.
 	lost := 0
 	for _, fate := range []drift.Fate{drift.LeftSide, drift.LeftTop, drift.RanOutOfTime} {
