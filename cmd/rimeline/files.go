@@ -10,6 +10,7 @@ import (
 	"iter"
 	"math"
 	"os"
+	"time"
 
 	"rimeline/grid"
 	"rimeline/ingest"
@@ -37,6 +38,8 @@ type inputFile struct {
 	file    *os.File // nil for what came over the network
 	size    int64
 	bytes   []byte // of a compressed file, or of the network
+	// reference is about when it was made, zero where unknown.
+	reference time.Time
 	// err is what went wrong while unfolding it; bytes hold what came before.
 	err error
 }
@@ -170,8 +173,10 @@ func openContents(env *environment, path string) (*contents, error) {
 }
 
 // openBytes is openContents for what came over the network; gzip is undone.
-func openBytes(env *environment, name string, b []byte) (*contents, error) {
-	in := &inputFile{path: name, bytes: b, head: b[:min(len(b), headBytes)]}
+// reference is about when it was made, for bulletins that name only the day of
+// the month.
+func openBytes(env *environment, name string, b []byte, reference time.Time) (*contents, error) {
+	in := &inputFile{path: name, bytes: b, head: b[:min(len(b), headBytes)], reference: reference}
 	if bytes.HasPrefix(in.head, []byte{0x1f, 0x8b}) {
 		in.gunzip(bytes.NewReader(b), maxUnfoldedBytes)
 	}

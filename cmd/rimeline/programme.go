@@ -16,13 +16,21 @@ func loadProgramme(path string) (*programme.Programme, error) {
 	if err != nil {
 		return nil, err
 	}
-	open := func(name string) ([]byte, error) {
+	return parseProgramme(path, b, besideFile(path))
+}
+
+// besideFile opens what a programme file names, relative to it.
+func besideFile(path string) func(name string) ([]byte, error) {
+	return func(name string) ([]byte, error) {
 		if !filepath.IsAbs(name) {
 			name = filepath.Join(filepath.Dir(path), filepath.FromSlash(name))
 		}
 		return readFileBytes(name, maxProgrammeBytes)
 	}
-	return programme.Parse(path, b, open, componentDefaults(), knownSources())
+}
+
+func parseProgramme(file string, text []byte, open func(name string) ([]byte, error)) (*programme.Programme, error) {
+	return programme.Parse(file, text, open, componentDefaults(), knownSources())
 }
 
 // componentDefaults tells the programme file's reader what a score is made of.

@@ -117,7 +117,7 @@ func openSounding(env *environment, in *inputFile) (*contents, error) {
 		// A whole station record is one by one, it does not fit in memory.
 		return &contents{soundings: sounding.IGRA2(in.path, b)}, nil
 	}
-	reports, err := sounding.Decode(in.path, b)
+	reports, err := sounding.DecodeAt(in.path, b, in.reference)
 	return &contents{soundings: reportSequence(reports), err: err}, nil
 }
 
