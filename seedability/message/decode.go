@@ -33,6 +33,10 @@ func reading[T any](kind bus.Kind) reader {
 // row here.
 var readers = []reader{
 	reading[seedability.Assessment](bus.Score),
+	reading[seedability.Outlook](bus.Outlook),
+	reading[Input](bus.Input),
+	reading[Health](bus.Health),
+	reading[DeadLetter](bus.DeadLetter),
 }
 
 // Ceilings of what Decode reads.
@@ -132,7 +136,7 @@ func As[T any](e bus.Event) (T, error) {
 	return typed, nil
 }
 
-var typeForm = regexp.MustCompile(`^(rimeline\.[a-z]+)\.v([1-9][0-9]{0,5})$`)
+var typeForm = regexp.MustCompile(`^(rimeline\.[a-z][a-z-]*)\.v([1-9][0-9]{0,5})$`)
 
 // unknown tells a newer version of a known message from an unknown message.
 func unknown(eventType string) (error, string) {

@@ -80,109 +80,149 @@ var unescape = regexp.MustCompile(`\\u003[ce]|\\u0026`)
 // wins, and comments in the Go source win over descriptions here.
 var (
 	fieldRules = map[string]object{
-		"seedability.Assessment.Programme":          {{"description", "id of the programme"}},
-		"seedability.Assessment.ReleaseTime":        {{"description", "when agent is released"}},
-		"seedability.Assessment.StateReason":        {{"description", "why the state is what it is, one sentence"}},
-		"seedability.Assessment.Path":               {{"description", "the ensemble mean, step by step from the release"}},
-		"seedability.Assessment.Bands":              {{"description", "bands and cells on their way over the activation zone"}},
-		"seedability.Assessment.Inputs":             {{"description", "what the assessment was made from"}},
-		"seedability.Assessment.Notes":              {{"description", "what is worth knowing, one sentence each"}},
-		"seedability.Assessment.Cautions":           {{"description", "go with every assessment and are shown with it"}},
-		"seedability.Score.Value":                   {{"minimum", 0}, {"maximum", 100}},
-		"seedability.Score.Opportunity":             {{"minimum", 0}, {"maximum", 1}},
-		"seedability.Score.Components":              {{"description", "in the order in which they are shown"}},
-		"seedability.Score.Caps":                    {{"description", "what limits the opportunity"}},
-		"seedability.Component.Name":                {{"description", "liquid, temperature, cloud-top, delivery, cross-barrier-wind, cloud-depth, band, natural-ice; others may follow"}},
-		"seedability.Component.Quantity":            {{"description", "what is measured, in words"}},
-		"seedability.Component.Unit":                {{"description", "of input; 1 for a number without unit"}},
-		"seedability.Component.Value":               {{"minimum", 0}, {"maximum", 1}},
-		"seedability.Component.Weight":              {{"minimum", 0}},
-		"seedability.Component.Factor":              {{"description", "true: it multiplies the mean of the others, and can only take away"}},
-		"seedability.Component.Reason":              {{"description", "how the input was found, or why it is missing, one sentence"}},
-		"seedability.Component.Source":              {{"description", "where the thresholds come from"}},
-		"seedability.Cap.Limit":                     {{"description", "the opportunity is at most this"}, {"minimum", 0}, {"maximum", 1}},
-		"seedability.Confidence.Value":              {{"description", "the product of the three"}, {"minimum", 0}, {"maximum", 1}},
-		"seedability.Confidence.Freshness":          {{"description", "how new the model run was, 1 for fresh"}},
-		"seedability.Confidence.Coverage":           {{"description", "how much of what is asked for was known"}},
-		"seedability.Confidence.Agreement":          {{"description", "how well model and observations agree"}},
-		"seedability.Confidence.Reasons":            {{"description", "what went into it, one sentence each"}},
-		"seedability.TargetRate.Class":              {{"description", "unknown, dry, light, moderate or heavy"}},
-		"seedability.RateView.MMPerH":               {{"description", "liquid equivalent, mm/h"}, {"minimum", 0}},
-		"seedability.RateView.Class":                {{"description", "unknown, dry, light, moderate or heavy"}},
-		"seedability.ReleaseView.State":             {{"description", "open, improbable, too late or unusable; others may follow"}},
-		"seedability.BandPassage.Kind":              {{"enum", []string{"band", "cell"}}},
-		"seedability.BandPassage.ID":                {{"description", "number of the object in the picture that was last looked at"}},
-		"seedability.BandPassage.Probability":       {{"description", "that it comes over the zone"}},
-		"seedability.BandPassage.Arrival":           {{"description", "when its edge reaches the zone"}},
-		"seedability.BandPassage.Peak":              {{"description", "when its strongest echo is over the zone"}},
-		"seedability.BandPassage.End":               {{"description", "when it has left the zone"}},
-		"seedability.Transport.Members":             {{"description", "members of the ensemble"}, {"minimum", 0}},
-		"seedability.Transport.LandingMinutes":      {{"description", "minutes after release"}},
-		"seedability.Transport.Landing":             {{"description", "mean over the members that landed; null where none did"}},
-		"seedability.Transport.Targets":             {{"description", "in the order of the programme file"}},
-		"seedability.Levels.Place":                  {{"description", "which column, in words"}},
-		"seedability.Levels.CloudBaseM":             {{"description", "altitude of the cloud base; null without cloud"}},
-		"seedability.Levels.CloudTopM":              {{"description", "altitude of the cloud top; null without cloud"}},
-		"seedability.Levels.CloudTopK":              {{"description", "air temperature at the cloud top; null without cloud"}},
-		"seedability.Liquid.Method":                 {{"description", "the method whose answer was used"}},
-		"seedability.Liquid.Estimates":              {{"description", "every method's answer"}},
-		"seedability.LiquidEstimate.Quality":        {{"description", "how much of it counts"}, {"minimum", 0}, {"maximum", 1}},
-		"seedability.Dose.CrystalsPerLitre":         {{"description", "ice crystals in a litre of air"}, {"minimum", 0}},
-		"seedability.Dose.ActivatedPerGram":         {{"description", "ice crystals from a gram of agent"}, {"minimum", 0}},
-		"seedability.PathStep.Minutes":              {{"description", "after release"}, {"minimum", 0}},
-		"seedability.PathStep.Members":              {{"minimum", 0}},
-		"seedability.PathStep.LiquidKgPerM3":        {{"description", "cloud liquid water in the air, kg/m3; null where the model gives none"}},
-		"seedability.Ellipse.SemiMajorM":            {{"minimum", 0}},
-		"seedability.Ellipse.SemiMinorM":            {{"minimum", 0}},
-		"seedability.File.SHA256":                   {{"pattern", "^([0-9a-f]{64})?$"}, {"description", "of the content as it lay there, 64 hexadecimal digits; empty where it was not read whole"}},
-		"seedability.Input.Kind":                    {},
-		"seedability.Input.Freshness":               {{"description", "1 for fresh, 0 for useless"}},
-		"seedability.Input.Label":                   {{"description", "name for people"}},
-		"seedability.Knot.X":                        {{"description", "in the unit of the component"}},
-		"seedability.Knot.Mu":                       {{"description", "membership there"}, {"minimum", 0}, {"maximum", 1}},
-		"seedability.RadarView.Radar":               {{"description", "the radar, or its label for people"}},
-		"seedability.RadarView.Profile":             {{"description", "reflectivity at isotherms"}},
-		"seedability.RadarView.EchoTop":             {{"description", "highest echo of 18 dBZ; null without echo"}},
-		"seedability.RadarView.BrightBand":          {{"description", "the melting layer; null where none was seen"}},
-		"seedability.RadarView.Target":              {{"description", "precipitation rate over the target; null where it was not seen"}},
-		"seedability.RadarView.Hints":               {{"description", "what the radar suggests, one sentence each"}},
-		"seedability.RadarView.AboveActivationM":    {{"description", "how far above the activation the lowest beam is: what is lower is not seen"}},
-		"seedability.RadarView.WindDifferenceMPerS": {{"minimum", 0}},
-		"seedability.LayerView.DBZ":                 {{"description", "strongest reflectivity, dBZ; null without echo"}},
-		"seedability.LayerView.SeenShare":           {{"description", "share of the layer's depth that a beam passed through"}},
-		"seedability.LayerView.ElevationDeg":        {{"description", "elevation of that sweep"}},
-		"seedability.LayerView.HalfBeamM":           {{"description", "half the beam's width there"}, {"minimum", 0}},
-		"seedability.LevelView.Sight":               {{"description", "echo, no echo, or why it was not seen"}},
-		"seedability.EchoTopView.AtLeast":           {{"description", "true: the highest beam still saw echo, so the top is higher"}},
-		"seedability.BrightBandView.DBZ":            {{"description", "reflectivity of its peak, dBZ"}},
-		"seedability.SatelliteView.Phase":           {{"description", "of the cloud top: clear, liquid, supercooled, mixed, ice or unknown"}},
-		"seedability.SatelliteView.Good":            {{"description", "the product's own quality flag"}},
-		"seedability.SatelliteView.ParallaxM":       {{"description", "by how much the top was moved to stand over its place"}, {"minimum", 0}},
-		"seedability.Moment.SDMinutes":              {{"minimum", 0}},
-		"seedability.TargetResult.Probability":      {{"description", "share of the members that land in it"}},
-		"seedability.TargetResult.StandardError":    {{"minimum", 0}, {"maximum", 1}},
-		"seedability.TargetResult.Short":            {{"description", "landed short of it"}},
-		"seedability.TargetResult.Past":             {{"description", "landed past it"}},
-		"seedability.TargetResult.Beside":           {{"description", "landed beside it"}},
-		"seedability.Score.TargetStandardError":     {{"description", "sampling error of target_probability"}, {"minimum", 0}, {"maximum", 1}},
-		"seedability.BrightBandView.AltitudeM":      {{"description", "altitude of its peak"}},
-		"seedability.RadarView.IceLoading":          {{"minimum", 0}},
-		"seedability.LevelView.AirTemperatureK":     {{"description", "which isotherm"}},
-		"seedability.SatelliteView.AltitudeM":       {{"description", "altitude of the cloud top"}},
-		"seedability.SatelliteView.AirTemperatureK": {{"description", "air temperature at the cloud top"}},
-		"seedability.Event.BearingDeg":              {{"description", "from the site, clockwise from north"}},
-		"message.Health.Host":                       {{"description", "name of the machine"}},
-		"message.Health.Sources":                    {{"description", "one row for each source of each programme that the worker fetches"}},
-		"message.Health.Queues":                     {{"description", "one row for each work queue"}},
-		"message.Health.State":                      {},
-		"message.SourceHealth.BehindSeconds":        {{"minimum", 0}},
-		"message.SourceHealth.Source":               {{"description", "name of the source"}},
-		"message.DeadLetter.JobID":                  {{"description", "id of the job"}},
-		"message.DeadLetter.Deliveries":             {{"minimum", 0}},
-		"message.InputFile.URL":                     {{"format", "uri"}, {"description", "where it was fetched from"}},
-		"message.InputFile.Name":                    {{"description", "base name"}},
-		"message.Crop.Bytes":                        {{"description", "size of the crop"}},
-		"message.Crop.SHA256":                       {{"description", "of the crop, 64 hexadecimal digits"}},
+		"seedability.Assessment.Programme":               {{"description", "id of the programme"}},
+		"seedability.Assessment.ReleaseTime":             {{"description", "when agent is released"}},
+		"seedability.Assessment.StateReason":             {{"description", "why the state is what it is, one sentence"}},
+		"seedability.Assessment.Path":                    {{"description", "the ensemble mean, step by step from the release"}},
+		"seedability.Assessment.Bands":                   {{"description", "bands and cells on their way over the activation zone"}},
+		"seedability.Assessment.Inputs":                  {{"description", "what the assessment was made from"}},
+		"seedability.Assessment.Notes":                   {{"description", "what is worth knowing, one sentence each"}},
+		"seedability.Assessment.Cautions":                {{"description", "go with every assessment and are shown with it"}},
+		"seedability.Score.Value":                        {{"minimum", 0}, {"maximum", 100}},
+		"seedability.Score.Opportunity":                  {{"minimum", 0}, {"maximum", 1}},
+		"seedability.Score.Components":                   {{"description", "in the order in which they are shown"}},
+		"seedability.Score.Caps":                         {{"description", "what limits the opportunity"}},
+		"seedability.Component.Name":                     {{"description", "liquid, temperature, cloud-top, delivery, cross-barrier-wind, cloud-depth, band, natural-ice; others may follow"}},
+		"seedability.Component.Quantity":                 {{"description", "what is measured, in words"}},
+		"seedability.Component.Unit":                     {{"description", "of input; 1 for a number without unit"}},
+		"seedability.Component.Value":                    {{"minimum", 0}, {"maximum", 1}},
+		"seedability.Component.Weight":                   {{"minimum", 0}},
+		"seedability.Component.Factor":                   {{"description", "true: it multiplies the mean of the others, and can only take away"}},
+		"seedability.Component.Reason":                   {{"description", "how the input was found, or why it is missing, one sentence"}},
+		"seedability.Component.Source":                   {{"description", "where the thresholds come from"}},
+		"seedability.Cap.Limit":                          {{"description", "the opportunity is at most this"}, {"minimum", 0}, {"maximum", 1}},
+		"seedability.Confidence.Value":                   {{"description", "the product of the three"}, {"minimum", 0}, {"maximum", 1}},
+		"seedability.Confidence.Freshness":               {{"description", "how new the model run was, 1 for fresh"}},
+		"seedability.Confidence.Coverage":                {{"description", "how much of what is asked for was known"}},
+		"seedability.Confidence.Agreement":               {{"description", "how well model and observations agree"}},
+		"seedability.Confidence.Reasons":                 {{"description", "what went into it, one sentence each"}},
+		"seedability.RateView.MMPerH":                    {{"description", "liquid equivalent, mm/h"}, {"minimum", 0}},
+		"seedability.RateView.Class":                     {{"description", "unknown, dry, light, moderate or heavy"}},
+		"seedability.ReleaseView.State":                  {{"description", "open, improbable, too late or unusable; others may follow"}},
+		"seedability.BandPassage.Kind":                   {{"enum", []string{"band", "cell"}}},
+		"seedability.BandPassage.ID":                     {{"description", "number of the object in the picture that was last looked at"}},
+		"seedability.BandPassage.Probability":            {{"description", "that it comes over the zone"}},
+		"seedability.BandPassage.Arrival":                {{"description", "when its edge reaches the zone"}},
+		"seedability.BandPassage.Peak":                   {{"description", "when its strongest echo is over the zone"}},
+		"seedability.BandPassage.End":                    {{"description", "when it has left the zone"}},
+		"seedability.Transport.Members":                  {{"description", "members of the ensemble"}, {"minimum", 0}},
+		"seedability.Transport.LandingMinutes":           {{"description", "minutes after release"}},
+		"seedability.Transport.Landing":                  {{"description", "mean over the members that landed; null where none did"}},
+		"seedability.Transport.Targets":                  {{"description", "in the order of the programme file"}},
+		"seedability.Levels.Place":                       {{"description", "which column, in words"}},
+		"seedability.Levels.CloudBaseM":                  {{"description", "altitude of the cloud base; null without cloud"}},
+		"seedability.Levels.CloudTopM":                   {{"description", "altitude of the cloud top; null without cloud"}},
+		"seedability.Levels.CloudTopK":                   {{"description", "air temperature at the cloud top; null without cloud"}},
+		"seedability.Liquid.Method":                      {{"description", "the method whose answer was used"}},
+		"seedability.Liquid.Estimates":                   {{"description", "every method's answer"}},
+		"seedability.LiquidEstimate.Quality":             {{"description", "how much of it counts"}, {"minimum", 0}, {"maximum", 1}},
+		"seedability.Dose.CrystalsPerLitre":              {{"description", "ice crystals in a litre of air"}, {"minimum", 0}},
+		"seedability.Dose.ActivatedPerGram":              {{"description", "ice crystals from a gram of agent"}, {"minimum", 0}},
+		"seedability.PathStep.Minutes":                   {{"description", "after release"}, {"minimum", 0}},
+		"seedability.PathStep.Members":                   {{"minimum", 0}},
+		"seedability.PathStep.LiquidKgPerM3":             {{"description", "cloud liquid water in the air, kg/m3; null where the model gives none"}},
+		"seedability.File.SHA256":                        {{"pattern", "^([0-9a-f]{64})?$"}, {"description", "of the content as it lay there, 64 hexadecimal digits; empty where it was not read whole"}},
+		"seedability.Input.Freshness":                    {{"description", "1 for fresh, 0 for useless"}},
+		"seedability.Input.Label":                        {{"description", "name for people"}},
+		"seedability.Knot.X":                             {{"description", "in the unit of the component"}},
+		"seedability.Knot.Mu":                            {{"description", "membership there"}, {"minimum", 0}, {"maximum", 1}},
+		"seedability.RadarView.Radar":                    {{"description", "the radar, or its label for people"}},
+		"seedability.RadarView.Profile":                  {{"description", "reflectivity at isotherms"}},
+		"seedability.RadarView.EchoTop":                  {{"description", "highest echo of 18 dBZ; null without echo"}},
+		"seedability.RadarView.BrightBand":               {{"description", "the melting layer; null where none was seen"}},
+		"seedability.RadarView.Target":                   {{"description", "precipitation rate over the target; null where it was not seen"}},
+		"seedability.RadarView.Hints":                    {{"description", "what the radar suggests, one sentence each"}},
+		"seedability.RadarView.AboveActivationM":         {{"description", "how far above the activation the lowest beam is: what is lower is not seen"}},
+		"seedability.RadarView.WindDifferenceMPerS":      {{"minimum", 0}},
+		"seedability.LayerView.DBZ":                      {{"description", "strongest reflectivity, dBZ; null without echo"}},
+		"seedability.LayerView.SeenShare":                {{"description", "share of the layer's depth that a beam passed through"}},
+		"seedability.LayerView.ElevationDeg":             {{"description", "elevation of that sweep"}},
+		"seedability.LayerView.HalfBeamM":                {{"description", "half the beam's width there"}, {"minimum", 0}},
+		"seedability.LevelView.Sight":                    {{"description", "echo, no echo, or why it was not seen"}},
+		"seedability.EchoTopView.AtLeast":                {{"description", "true: the highest beam still saw echo, so the top is higher"}},
+		"seedability.BrightBandView.DBZ":                 {{"description", "reflectivity of its peak, dBZ"}},
+		"seedability.SatelliteView.Phase":                {{"description", "of the cloud top: clear, liquid, supercooled, mixed, ice or unknown"}},
+		"seedability.SatelliteView.Good":                 {{"description", "the retrieval is of full quality, and its parallax known"}},
+		"seedability.SatelliteView.ParallaxM":            {{"description", "by how much the top was moved to stand over its place"}, {"minimum", 0}},
+		"seedability.TargetResult.Probability":           {{"description", "share of the members that land in it"}},
+		"seedability.TargetResult.StandardError":         {{"minimum", 0}, {"maximum", 1}},
+		"seedability.TargetResult.Short":                 {{"description", "landed short of it"}},
+		"seedability.TargetResult.Past":                  {{"description", "landed past it"}},
+		"seedability.TargetResult.Beside":                {{"description", "landed beside it"}},
+		"seedability.Score.TargetStandardError":          {{"description", "sampling error of target_probability"}, {"minimum", 0}, {"maximum", 1}},
+		"seedability.BrightBandView.AltitudeM":           {{"description", "altitude of its peak"}},
+		"seedability.RadarView.IceLoading":               {{"minimum", 0}},
+		"seedability.LevelView.AirTemperatureK":          {{"description", "which isotherm"}},
+		"seedability.SatelliteView.AltitudeM":            {{"description", "altitude of the cloud top"}},
+		"seedability.SatelliteView.AirTemperatureK":      {{"description", "air temperature at the cloud top"}},
+		"seedability.Event.BearingDeg":                   {{"description", "from the site, clockwise from north"}},
+		"seedability.File.Name":                          {{"description", "base name"}},
+		"seedability.Input.Files":                        {{"description", "what it was read from"}},
+		"seedability.Moment.Time":                        {{"description", "the most likely time"}},
+		"seedability.Moment.SDMinutes":                   {{"description", "one standard deviation of it"}, {"minimum", 0}},
+		"seedability.BandPassage.PeakDBZ":                {{"description", "strongest reflectivity in it, dBZ"}},
+		"seedability.BrightBandView.BelowFreezingLevelM": {{"description", "how far the peak lies below the model's 0 °C level"}},
+		"seedability.ReleaseView.Start":                  {{"description", "first release that meets the band"}},
+		"seedability.ReleaseView.Best":                   {{"description", "release that meets it most surely"}},
+		"seedability.ReleaseView.End":                    {{"description", "last release that meets it"}},
+		"seedability.ReleaseView.Probability":            {{"description", "that agent released at the best time meets the band"}},
+		"seedability.SiteRef.ModelTerrainM":              {{"description", "altitude of the model's ground there"}},
+		"seedability.PathStep.AltitudeSpreadM":           {{"description", "standard deviation of the members' altitudes"}},
+		"seedability.Ellipse.SemiMajorM":                 {{"description", "longer semi-axis"}, {"minimum", 0}},
+		"seedability.Ellipse.SemiMinorM":                 {{"description", "shorter semi-axis"}, {"minimum", 0}},
+		"seedability.Quantiles.Q10":                      {{"description", "a tenth of the members got there before; null where none did"}},
+		"seedability.Quantiles.Q50":                      {{"description", "median; null where none got there"}},
+		"seedability.Quantiles.Q90":                      {{"description", "nine tenths of the members got there before; null where none did"}},
+		"seedability.LiquidEstimate.Method":              {{"description", "name of the method"}},
+		"seedability.Confidence.Lead":                    {{"minimum", 0}, {"maximum", 1}},
+		"seedability.Outlook.To":                         {{"description", "last release time"}},
+		"seedability.Outlook.Releases":                   {{"description", "every release time, rising"}},
+		"seedability.Outlook.Windows":                    {{"description", "stretches of release times that are expected to work, in order of time"}},
+		"seedability.Outlook.Notes":                      {{"description", "what is worth knowing, one sentence each"}},
+		"seedability.Outlook.Cautions":                   {{"description", "go with every outlook and are shown with it"}},
+		"seedability.OutlookRelease.ReleaseTime":         {{"description", "when agent is released"}},
+		"seedability.OutlookRelease.Score":               {{"description", "null where a mandatory component is not known"}, {"minimum", 0}, {"maximum", 100}},
+		"seedability.OutlookRelease.Opportunity":         {{"description", "null where a mandatory component is not known"}, {"minimum", 0}, {"maximum", 1}},
+		"seedability.OutlookRelease.TargetProbability":   {{"description", "share of the members that land in a target"}},
+		"seedability.OutlookRelease.Confidence":          {{"description", "how far the score can be trusted"}, {"minimum", 0}, {"maximum", 1}},
+		"seedability.OutlookRelease.LandingMinutes":      {{"description", "median over the members that landed, minutes after release"}},
+		"seedability.Window.Start":                       {{"description", "first release time in it"}},
+		"seedability.Window.Best":                        {{"description", "release time with the highest score"}},
+		"seedability.Window.End":                         {{"description", "last release time in it"}},
+		"seedability.Window.EndsAfter":                   {{"description", "the last release of the outlook is still in the window"}},
+		"seedability.Window.BeforeBlind":                 {{"description", "the release after the window is not judged"}},
+		"seedability.Window.Releases":                    {{"minimum", 0}},
+		"seedability.Window.PeakScore":                   {{"minimum", 0}, {"maximum", 100}},
+		"seedability.Window.Confidence":                  {{"description", "of the release with the highest score"}, {"minimum", 0}, {"maximum", 1}},
+		"seedability.Window.Targets":                     {{"description", "of the release with the highest score"}},
+		"seedability.Window.New":                         {{"description", "the run before judged this time and showed no window"}},
+		"seedability.WindowTarget.Probability":           {{"description", "share of the members that land in it"}},
+		"seedability.Move.StartMinutes":                  {{"description", "of its start"}},
+		"seedability.Move.BestMinutes":                   {{"description", "of its best time"}},
+		"seedability.Move.EndMinutes":                    {{"description", "of its end"}},
+		"seedability.Move.SinceRun":                      {{"description", "start of the model run that it is compared with"}},
+		"seedability.Standing.Streak":                    {{"minimum", 0}},
+		"message.Health.Host":                            {{"description", "name of the machine"}},
+		"message.Health.Sources":                         {{"description", "one row for each source of each programme that the worker fetches"}},
+		"message.Health.Queues":                          {{"description", "one row for each work queue"}},
+		"message.SourceHealth.BehindSeconds":             {{"minimum", 0}},
+		"message.SourceHealth.Source":                    {{"description", "name of the source"}},
+		"message.DeadLetter.JobID":                       {{"description", "id of the job"}},
+		"message.DeadLetter.Deliveries":                  {{"minimum", 0}},
+		"message.InputFile.URL":                          {{"format", "uri"}, {"description", "where it was fetched from"}},
+		"message.InputFile.Name":                         {{"description", "base name"}},
+		"message.Crop.Bytes":                             {{"description", "size of the crop"}},
+		"message.Crop.SHA256":                            {{"description", "of the crop, 64 hexadecimal digits"}},
 	}
 	nameRules = map[string]object{
 		"id":                {{"description", "as in the programme file"}},
@@ -323,7 +363,9 @@ func (g *generator) source(path string) *source {
 func schemaOf(t testing.TB, r reader) object {
 	t.Helper()
 	g := &generator{t: t, sources: map[string]*source{}, names: map[string]string{}, defs: map[string]object{}}
-	g.collectNames(r.data, map[reflect.Type]bool{})
+	for _, any := range readers {
+		g.collectNames(any.data, map[reflect.Type]bool{})
+	}
 	root := g.structure(r.data)
 	document := object{
 		{"$schema", "https://json-schema.org/draft/2020-12/schema"},
@@ -448,10 +490,6 @@ func (g *generator) field(owner reflect.Type, f reflect.StructField, name, text 
 		}
 	}
 	if text != "" {
-		if of := schema.get("description"); of != nil {
-			text += " " + of.(string)
-			schema = slices.DeleteFunc(schema, func(m member) bool { return m.name == "description" })
-		}
 		schema = append(object{{"description", text}}, schema...)
 	}
 	return schema
@@ -517,7 +555,10 @@ func (g *generator) value(t reflect.Type, optional bool) object {
 		if t.PkgPath() == "" {
 			return object{{"type", "string"}}
 		}
-		return g.enumeration(t)
+		if _, done := g.defs[t.Name()]; !done {
+			g.defs[t.Name()] = g.enumeration(t)
+		}
+		return object{{"$ref", "#/$defs/" + t.Name()}}
 	}
 	g.t.Fatalf("no schema for %s", t)
 	return nil
@@ -531,21 +572,17 @@ func (g *generator) enumeration(t reflect.Type) object {
 			constants = append(constants, r)
 		}
 	}
-	if len(constants) == 0 {
-		return object{{"type", "string"}}
-	}
-	values, texts := []string{}, []string{}
+	values, texts := []string{}, []string{g.source(t.PkgPath()).types[t.Name()]}
 	for _, c := range constants {
 		values = append(values, c.value)
 		if c.text != "" {
 			texts = append(texts, c.value+": "+c.text)
 		}
 	}
-	schema := object{{"type", "string"}, {"enum", values}}
-	if len(texts) > 0 {
-		schema = append(schema, member{"description", strings.Join(texts, "; ") + "."})
+	if len(values) == 0 {
+		g.t.Fatalf("%s has no constants", t)
 	}
-	return schema
+	return object{{"description", strings.Join(texts, "\n- ")}, {"type", "string"}, {"enum", values}}
 }
 
 // generated are the documents that lie in the folder, by file name.
@@ -559,6 +596,7 @@ func generated(t testing.TB) map[string][]byte {
 		}
 		all["schema/"+name] = pretty(t, schemaOf(t, r))
 	}
+	all["asyncapi.json"] = pretty(t, asyncAPI(t))
 	return all
 }
 
