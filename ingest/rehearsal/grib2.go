@@ -71,10 +71,6 @@ func signMagnitude32(v int64) uint32 {
 
 // message writes one field as a whole GRIB2 message.
 func message(g lambert, q quantity, reference time.Time, forecastMinutes int, values []float64) []byte {
-	section := func(number byte, body []byte) []byte {
-		out := binary.BigEndian.AppendUint32(nil, uint32(len(body)+5))
-		return append(append(out, number), body...)
-	}
 	u8 := func(b []byte, v ...byte) []byte { return append(b, v...) }
 	u16, u32 := binary.BigEndian.AppendUint16, binary.BigEndian.AppendUint32
 
@@ -88,36 +84,9 @@ func message(g lambert, q quantity, reference time.Time, forecastMinutes int, va
 	s1 = u8(s1, byte(reference.Month()), byte(reference.Day()), byte(reference.Hour()), byte(reference.Minute()), byte(reference.Second()))
 	s1 = u8(s1, 1, 1)
 
-	// Section 3.
 	x0, y0 := g.xy(0, 0)
 	lat0, lon0 := g.place(x0, y0)
-	micro := func(deg float64) uint32 { return signMagnitude32(int64(math.Round(deg * 1e6))) }
-	turn := func(deg float64) float64 { return math.Mod(deg+360, 360) }
-	var s3 []byte
-	s3 = u8(s3, 0)
-	s3 = u32(s3, uint32(g.n*g.n))
-	s3 = u8(s3, 0, 0)
-	s3 = u16(s3, 30)
-	s3 = u8(s3, 6, 255)
-	s3 = u32(s3, 0xffffffff)
-	s3 = u8(s3, 255)
-	s3 = u32(s3, 0xffffffff)
-	s3 = u8(s3, 255)
-	s3 = u32(s3, 0xffffffff)
-	s3 = u32(s3, uint32(g.n))
-	s3 = u32(s3, uint32(g.n))
-	s3 = u32(s3, micro(lat0))
-	s3 = u32(s3, micro(turn(lon0)))
-	s3 = u8(s3, 0x08) // winds along the grid
-	s3 = u32(s3, micro(g.latitudeDeg))
-	s3 = u32(s3, micro(turn(g.longitudeDeg)))
-	s3 = u32(s3, uint32(math.Round(g.spacingM*1000)))
-	s3 = u32(s3, uint32(math.Round(g.spacingM*1000)))
-	s3 = u8(s3, 0, 0x40) // rows to the north
-	s3 = u32(s3, micro(g.latitudeDeg))
-	s3 = u32(s3, micro(g.latitudeDeg))
-	s3 = u32(s3, signMagnitude32(-90e6))
-	s3 = u32(s3, 0)
+	s3 := lambertSection(g.n, g.spacingM, lat0, lon0, g.latitudeDeg, g.longitudeDeg)
 
 	// Section 4, template 4.0.
 	var s4 []byte
@@ -174,17 +143,7 @@ func message(g lambert, q quantity, reference time.Time, forecastMinutes int, va
 		}
 	}
 
-	var rest []byte
-	rest = append(rest, section(1, s1)...)
-	rest = append(rest, section(3, s3)...)
-	rest = append(rest, section(4, s4)...)
-	rest = append(rest, section(5, s5)...)
-	rest = append(rest, section(6, []byte{255})...)
-	rest = append(rest, section(7, data)...)
-	rest = append(rest, "7777"...)
-	out := []byte{'G', 'R', 'I', 'B', 0xff, 0xff, 0, 2}
-	out = binary.BigEndian.AppendUint64(out, uint64(len(rest)+16))
-	return append(out, rest...)
+	return gribMessage(0, s1, s3, s4, s5, data)
 }
 
 // pressureLevelsHPa of the rehearsal's model files.
