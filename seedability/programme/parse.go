@@ -67,7 +67,7 @@ func (d *decoder) checkNames(p *Programme) {
 		}
 		seen[id] = i
 	}
-	sites, targets, tables, inputs := map[string]int{}, map[string]int{}, map[string]int{}, map[string]int{}
+	sites, targets, tables, inputs, stations := map[string]int{}, map[string]int{}, map[string]int{}, map[string]int{}, map[string]int{}
 	for i := range p.Sites {
 		unique("sites", p.Sites[i].ID, i, sites)
 	}
@@ -79,6 +79,9 @@ func (d *decoder) checkNames(p *Programme) {
 	}
 	for i := range p.Inputs {
 		unique("inputs", p.Inputs[i].ID, i, inputs)
+	}
+	for i := range p.Stations {
+		unique("stations", p.Stations[i].ID, i, stations)
 	}
 	location, err := time.LoadLocation(p.Timezone)
 	if err != nil || p.Timezone == "Local" {

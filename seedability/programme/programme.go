@@ -32,6 +32,7 @@ type Programme struct {
 	Targets     []Target     `yaml:"targets" need:"always" length:"1..100" doc:"The areas on which the ice should fall."`
 	YieldTables []YieldTable `yaml:"yield_tables" need:"always" length:"1..50" doc:"How many ice crystals a gram of agent makes, by temperature; from the certificate of the agent in use."`
 	Inputs      []Input      `yaml:"inputs" length:"0..50" doc:"Where model grids, soundings and observations come from. May be left out where they are named on the command line."`
+	Stations    []Station    `yaml:"stations" length:"0..200" doc:"Where radiosonde stations are whose bulletins do not say it (TEMP)."`
 	Releases    Releases     `yaml:"releases" doc:"For which release times assessments are made."`
 	Ensemble    Ensemble     `yaml:"ensemble" doc:"The particles that are followed from each site, and how they are spread."`
 	Thresholds  Thresholds   `yaml:"thresholds" doc:"Where the score changes the state of a site, and how the components are judged."`
@@ -140,6 +141,16 @@ type Input struct {
 // common practice, no source.
 var inputAges = map[string]struct{ fresh, maximum float64 }{
 	"model": {3, 12}, "sounding": {3, 12}, "radar": {1. / 6, .5}, "mosaic": {1. / 6, .5}, "satellite": {.25, 1},
+}
+
+// Station is a place from which radiosondes rise. TEMP bulletins name the station
+// and not the place, and an ascent of unknown place counts for nothing.
+type Station struct {
+	ID           string  `yaml:"id" need:"always" form:"token" doc:"Identifier of the station as its reports have it: WMO number, or four letters."`
+	Name         string  `yaml:"name" length:"1..200" doc:"Name of the station for people."`
+	LatitudeDeg  float64 `yaml:"latitude_deg" need:"always" range:"-90..90" doc:"North positive."`
+	LongitudeDeg float64 `yaml:"longitude_deg" need:"always" range:"-180..180" doc:"East positive."`
+	AltitudeM    float64 `yaml:"altitude_m" need:"always" range:"-430..6000" doc:"Ground above mean sea level."`
 }
 
 // KnownSource is a public store that an input may name. The caller of Parse
