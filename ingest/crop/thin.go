@@ -39,8 +39,8 @@ const (
 // bit-equal, shares its gates with v, and keeps its place: sweeps, radials and
 // rows keep their numbers, rows are shorter or lack the moment, and Moment.Gates
 // stays that of the radar, so that cuts are ranked by their range as before.
-// What was left out reads as out of range or not covered, never as no echo. A
-// note says what was done. v itself is not changed.
+// What was left out reads as out of range or not covered, never as no echo.
+// Notes say what was done. v itself is not changed.
 func Thin(v *grid.Volume, o ThinOptions) *grid.Volume {
 	if v == nil {
 		return nil
@@ -85,17 +85,16 @@ func Thin(v *grid.Volume, o ThinOptions) *grid.Volume {
 		}
 		out.Sweeps[k] = thin
 	}
-	var what []string
+	note := func(format string, args ...any) {
+		if text := fmt.Sprintf("left out of this copy: "+format, args...); !slices.Contains(out.Notes, text) {
+			out.Notes = append(out.Notes, text)
+		}
+	}
 	if len(left) > 0 {
-		what = append(what, "moments "+strings.Join(left, ", "))
+		note("moments %s", strings.Join(left, ", "))
 	}
 	if reach != nil {
-		what = append(what, fmt.Sprintf("gates farther than %.0f km or more than %.0f km off the places", math.Ceil(reach.farthestM/1000), math.Ceil(reach.marginM/1000)))
-	}
-	if len(what) > 0 {
-		if note := "left out of this copy: " + strings.Join(what, "; "); !slices.Contains(out.Notes, note) {
-			out.Notes = append(out.Notes, note)
-		}
+		note("gates farther than %.0f km or more than %.0f km off the places", math.Ceil(reach.farthestM/1000), math.Ceil(reach.marginM/1000))
 	}
 	return out
 }
