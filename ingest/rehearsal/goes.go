@@ -20,7 +20,7 @@ const (
 	satelliteHeightM      = 35786023.0
 	satelliteLongitudeDeg = -137.0
 	satellitePixelRad     = 0.000056
-	satelliteSceneM       = 2000.0 // spacing of the cloud tops that pixels look at
+	satelliteSceneM       = 1000.0 // spacing of the cloud tops that pixels look at
 	satelliteRayStepM     = 200.0
 	satelliteMostCloudM   = 14000.0
 )

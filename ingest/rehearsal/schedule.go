@@ -150,7 +150,9 @@ func (s *Store) schedule() map[string]*shelf {
 			add(bucketNEXRAD, object{key: fmt.Sprintf("%s/%s/%s%s_V06", at.Format("2006/01/02"), site, site, at.Format("20060102_150405")),
 				published: published, batch: whole, bytes: -1})
 		}
-		number = number%volumeNumbers + 1
+		if part > 0 { // whoever receives the pieces counts, not the radar
+			number = number%volumeNumbers + 1
+		}
 	}
 
 	for at := start.Add(-radarHistory).Truncate(mosaicEvery).Add(mosaicSecond); at.Before(end); at = at.Add(mosaicEvery) {
@@ -164,7 +166,7 @@ func (s *Store) schedule() map[string]*shelf {
 	for _, p := range satelliteProducts {
 		every, first, length, pass, write := p.scan()
 		for at := start.Add(-radarHistory).Truncate(every).Add(first); at.Before(end); at = at.Add(every) {
-			if published := at.Add(length + write + sectorLatency); !lost(at.Add(pass), published) {
+			if published := at.Add(length + write + sectorLatency); !lost(at, published) && !away(at.Add(pass)) {
 				file := single(p.key(at), func() ([]byte, error) { return s.satellite.file(s.scenario, p, at) })
 				add(bucketGOES, object{key: file.name, published: published, batch: file, bytes: -1})
 			}
