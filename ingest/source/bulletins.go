@@ -17,7 +17,7 @@ import (
 const (
 	maxBulletinBytes = 1 << 20 // a TEMP has some thousand
 	// roleGrace: a sounding of which one half is there is announced without the
-	// other after so long. The halves are sent a quarter of an hour apart.
+	// other after so long. The halves are sent some minutes apart.
 	roleGrace = 30 * time.Minute
 	// bulletinAhead: the nominal hour lies up to an hour after the launch, and
 	// clocks differ.

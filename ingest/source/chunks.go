@@ -21,9 +21,12 @@ const (
 	// pieceGrace: a volume whose last piece is there while others are missing
 	// is given so long to become whole. Pieces are stored within seconds.
 	pieceGrace = 30 * time.Second
-	// lostAfter: without any news for so long the newest volume is searched
-	// anew, since the radar may have skipped numbers. Twice the slowest volume.
-	lostAfter = 20 * time.Minute
+	// lostAfter: without any new piece for so long the newest volume is searched
+	// anew, since the radar may have skipped numbers. Between two volumes a radar
+	// is silent for seconds.
+	lostAfter = 6 * time.Minute
+	// slowestVolume: one that has just ended is not old, whatever the look back.
+	slowestVolume = 20 * time.Minute
 	// maxVolumesAPoll bounds one poll after a pause; half an hour has 7.
 	maxVolumesAPoll = 60
 )
@@ -150,7 +153,7 @@ func (l *chunksLook) announce(found []Object, v *volume, over bool, now time.Tim
 		l.gap = v.start.Sub(l.newest)
 	}
 	l.newest, l.finished = v.start, v.published()
-	if now.Sub(v.start) > max(l.s.LookBack, lostAfter) {
+	if now.Sub(v.start) > max(l.s.LookBack, slowestVolume) {
 		return found
 	}
 	o := Object{

@@ -28,8 +28,8 @@ type Fetched struct {
 	// Stored is what was read at the store, for the record: of a model hour its
 	// files, of which parts were read.
 	Stored []Stored
-	// Missing names wanted quantities that a model file does not have on any
-	// level.
+	// Missing names wanted quantities that a model file does not have, those of
+	// pressure levels if they are on none.
 	Missing []string
 	// FromCache tells that nothing was transferred.
 	FromCache bool
@@ -196,9 +196,9 @@ func fetchHour(ctx context.Context, f Fetcher, o Object, s Source) (Fetched, err
 			out.Missing = append(out.Missing, names[0])
 		}
 	}
-	for _, name := range s.Quantities.Surface {
-		if !got[name+" surface"] {
-			out.Missing = append(out.Missing, name+" surface")
+	for _, name := range s.Quantities.Single {
+		if !got[name] {
+			out.Missing = append(out.Missing, name)
 		}
 	}
 	first := out.Stored[0]
@@ -290,8 +290,8 @@ func (q Quantities) wanted(index feed.Index, ahead time.Duration) map[[2]int]str
 	for _, e := range index {
 		switch {
 		case !isWanted(e):
-		case e.Level == "surface" && slices.Contains(q.Surface, e.Variable):
-			found[place(e)] = e.Variable + " surface"
+		case slices.Contains(q.Single, e.Variable+":"+e.Level):
+			found[place(e)] = e.Variable + ":" + e.Level
 		case have[e.Level] != nil:
 			for _, alternatives := range q.Isobaric {
 				first := slices.IndexFunc(alternatives, func(name string) bool { return have[e.Level][name] })

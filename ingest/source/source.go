@@ -141,8 +141,9 @@ type Quantities struct {
 	// the first name that the file has on that level is taken.
 	Isobaric          [][]string
 	TopHPa, BottomHPa float64
-	// Surface: at the surface.
-	Surface []string
+	// Single are fields of one level, as name and level of the index:
+	// "HGT:surface".
+	Single []string
 }
 
 // All gives every source, in the order in which they are shown.
@@ -190,7 +191,7 @@ func (s Source) clone() Source {
 		isobaric[k] = slices.Clone(names)
 	}
 	s.Quantities.Isobaric = isobaric
-	s.Quantities.Surface = slices.Clone(s.Quantities.Surface)
+	s.Quantities.Single = slices.Clone(s.Quantities.Single)
 	s.Products = slices.Clone(s.Products)
 	return s
 }

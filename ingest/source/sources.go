@@ -14,7 +14,10 @@ var isobaric = [][]string{
 
 var onIsobars = Quantities{
 	Isobaric: isobaric, TopHPa: 250, BottomHPa: 1000,
-	Surface: []string{"HGT", "PRES"},
+	Single: []string{
+		"HGT:surface", "PRES:surface", "TMP:2 m above ground", "SPFH:2 m above ground",
+		"UGRD:10 m above ground", "VGRD:10 m above ground", "UGRD:80 m above ground", "VGRD:80 m above ground",
+	},
 }
 
 const noaa = "NOAA, through its Open Data Dissemination programme"
@@ -162,7 +165,7 @@ var sources = []Source{
 	{
 		Name: "temp-gateway", Kind: KindSounding, Layout: LayoutBulletins, Listing: ListingDirectory,
 		Title:    "Radiosonde bulletins of the NWS gateway, TEMP",
-		Gives:    "The newest sounding of a station, coded as text, an hour or two after the balloon left.",
+		Gives:    "The newest sounding of a station, coded as text, within two hours after the balloon left.",
 		Provider: "NOAA/NWS Telecommunication Gateway", Attribution: "NOAA/NWS",
 		Note:    "Files are named by heading, office and station and overwritten by the next ascent.",
 		BaseURL: "https://tgftp.nws.noaa.gov/data/raw",
@@ -176,7 +179,8 @@ var sources = []Source{
 			"significant 1": "um/{ttaaii}.{cccc}.sgl.{xxx}.txt",
 			"significant 2": "uk/{ttaaii}.{cccc}..txt",
 		},
-		Cadence: 12 * time.Hour, Latency: 75 * time.Minute, Pace: 5 * time.Minute, Patience: 15 * time.Minute,
+		// Part A of Jackson of 2006-09-22 12 UTC is headed 12:23, part B 12:26.
+		Cadence: 12 * time.Hour, Latency: 30 * time.Minute, Pace: 5 * time.Minute, Patience: 15 * time.Minute,
 		LookBack: 15 * time.Hour,
 		Stations: true, StationForm: "four letters, such as KBOI", ProbeStation: "KBOI",
 	},
