@@ -26,7 +26,7 @@ const (
 // ends in "…", and Text has all of it.
 func Line(e bus.Event) string {
 	name, state, what := summary(e)
-	line := fmt.Sprintf("%s  %s  %s  %s", e.Time.UTC().Format("02 Jan 15:04 UTC"), column(name, nameColumns), column(state, stateColumns), printable(what))
+	line := fmt.Sprintf("%s  %s  %s  %s", stamp(e.Time), column(name, nameColumns), column(state, stateColumns), printable(what))
 	return cut(strings.TrimRight(line, " "), lineColumns)
 }
 
@@ -35,7 +35,7 @@ func Text(e bus.Event) []string {
 	data, err := Decode(e)
 	if err != nil {
 		p := &paper{}
-		p.line("%s on %s: not readable", e.Time.UTC().Format("02 Jan 15:04 UTC"), e.Subject)
+		p.line("%s: message of %s cannot be read", e.Subject, stamp(e.Time))
 		p.row("why", err.Error())
 		return p.lines
 	}
@@ -52,6 +52,14 @@ func Text(e bus.Event) []string {
 		return deadLetterText(m)
 	}
 	return []string{Line(e)}
+}
+
+// stamp is a time in 16 characters.
+func stamp(t time.Time) string {
+	if t.IsZero() {
+		return "time not known  "
+	}
+	return t.UTC().Format("02 Jan 15:04 UTC")
 }
 
 // summary gives the three parts of a line after its time.

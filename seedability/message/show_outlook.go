@@ -26,7 +26,7 @@ func outlookLine(o seedability.Outlook) (name, state, what string) {
 
 func outlookText(o seedability.Outlook) []string {
 	p := &paper{}
-	p.line("%s: outlook of %s", firstOf(o.Site.Name, o.Site.ID), o.IssuedAt.UTC().Format("02 Jan 15:04 UTC"))
+	p.line("%s: outlook of %s", firstOf(o.Site.Name, o.Site.ID), stamp(o.IssuedAt))
 	for _, sentence := range outlookSentences(o) {
 		p.row("", sentence)
 	}

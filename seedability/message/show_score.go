@@ -161,9 +161,23 @@ func aim(a seedability.Assessment) string {
 		texts = append(texts, text)
 	}
 	if fate, members := worstFate(a); members > 0 && (!landed || 2*members > a.Transport.Members) {
+		if words, ok := fates[fate]; ok {
+			fate = words
+		}
 		texts = append(texts, fmt.Sprintf("%.0f %% %s", 100*float64(members)/float64(max(a.Transport.Members, 1)), fate))
 	}
 	return strings.Join(texts, "; ")
+}
+
+// fates in other words, where those of the message need explaining.
+var fates = map[string]string{
+	"left the domain at its side": "leaves the area of the model",
+	"left the domain at its top":  "leaves the model at its top",
+	"ran out of time":             "is not down in time",
+	"stayed too warm":             "stays too warm",
+	"found no liquid":             "finds no liquid water",
+	"trapped":                     "is trapped below the crest",
+	"sublimated":                  "sublimates on its way down",
 }
 
 // worstFate is the most frequent reason why members did not land.
@@ -195,7 +209,7 @@ func scoreText(e bus.Event, a seedability.Assessment) []string {
 		score = fmt.Sprintf("score %.0f of 100", *a.Score.Value)
 	}
 	p.line("%s: %s, %s, sure %.2f", firstOf(a.Site.Name, a.Site.ID), state, score, a.Confidence.Value)
-	p.row("judged", fmt.Sprintf("%s for release at %s UTC, programme %s", e.Time.UTC().Format("02 Jan 15:04 UTC"), clock(a.ReleaseTime, e.Time), a.Programme))
+	p.row("judged", fmt.Sprintf("%s for release at %s UTC, programme %s", stamp(e.Time), clock(a.ReleaseTime, e.Time), a.Programme))
 	if a.Standing != nil && !a.Standing.Since.IsZero() {
 		since := fmt.Sprintf("%s since %s UTC", state, clock(a.Standing.Since, e.Time))
 		if a.Standing.Before != "" {

@@ -72,7 +72,7 @@ func inputText(m Input) []string {
 	p := &paper{}
 	p.line("%s: %s, %s", m.title(), state, what)
 	p.row("why", m.Error)
-	p.row("fetched", fmt.Sprintf("%s from %s, for programme %s", m.FetchedTime.UTC().Format("02 Jan 15:04 UTC"), m.Source, m.Programme))
+	p.row("fetched", fmt.Sprintf("%s from %s, for programme %s", stamp(m.FetchedTime), m.Source, m.Programme))
 	if !m.PublishedTime.IsZero() {
 		p.row("published", fmt.Sprintf("%s UTC, %s before it was here", clock(m.PublishedTime, m.FetchedTime), span(m.FetchedTime.Sub(m.PublishedTime))))
 	}
@@ -132,7 +132,7 @@ func healthLine(m Health) (name, state, what string) {
 
 func healthText(m Health) []string {
 	p := &paper{}
-	p.line("worker %s: %s at %s", m.Worker, m.State, m.Time.UTC().Format("02 Jan 15:04 UTC"))
+	p.line("worker %s: %s at %s", m.Worker, m.State, stamp(m.Time))
 	for _, text := range m.Reasons {
 		p.row("why", text)
 	}
@@ -166,7 +166,7 @@ func tries(n int) string {
 
 func deadLetterText(m DeadLetter) []string {
 	p := &paper{}
-	p.line("%s: %s job given up at %s", m.Programme, m.Queue, m.Time.UTC().Format("02 Jan 15:04 UTC"))
+	p.line("%s: %s job given up at %s", m.Programme, m.Queue, stamp(m.Time))
 	p.row("why", firstOf(m.Error, "no reason known"))
 	p.row("tried", fmt.Sprintf("%s, last by worker %s", tries(m.Deliveries), m.Worker))
 	p.row("job", m.JobID)
