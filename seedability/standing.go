@@ -69,7 +69,7 @@ func Settle(previous *Standing, now Assessment, ahead *Outlook, limits Limits) S
 	wasOpen := previous != nil && previous.State == StateWindow
 	open := wasOpen && !hold
 	verdict, reason := stateOf(now.Score, now.Confidence, limits)
-	if now.State == StateBlind && verdict != StateBlind {
+	if now.State == StateBlind {
 		verdict, reason = StateBlind, now.StateReason
 	}
 	s := Standing{At: moment, Ahead: nextWindow(ahead, moment)}

@@ -23,7 +23,9 @@ type judgement struct {
 	weather   *weather
 	evidence  seedability.Evidence
 	bands     *bandFrames // nil where no row of pictures was given
-	known     map[time.Time]seedability.Evidence
+	// lacks says why there is no atmosphere; empty where there is one.
+	lacks string
+	known map[time.Time]seedability.Evidence
 	// frames remembers volumes that were laid on the plane of the sites; nil for
 	// no memory. The label says on which surface.
 	frames func(volume *grid.Volume, label string, lay func() (*nowcast.Frame, error)) (*nowcast.Frame, error)
@@ -32,7 +34,9 @@ type judgement struct {
 // methodOf carries the programme's numbers into the method.
 func methodOf(p *programme.Programme) seedability.Method {
 	method := seedability.DefaultMethod()
-	method.Limits = seedability.Limits{WindowScore: p.Thresholds.WindowScore, MinimumConfidence: p.Thresholds.ConfidenceMinimum}
+	method.Limits = seedability.Limits{WindowScore: p.Thresholds.WindowScore, MinimumConfidence: p.Thresholds.ConfidenceMinimum,
+		Hysteresis: p.Thresholds.Hysteresis, ConsecutiveScores: p.Thresholds.ConsecutiveScores,
+		LongestGap: 2 * time.Duration(math.Max(p.Watch.NowMinutes, p.Watch.IdleMinutes)*float64(time.Minute))}
 	for k := range method.Criteria {
 		criterion := &method.Criteria[k]
 		change, ok := p.Thresholds.Components[criterion.Name]
@@ -56,6 +60,9 @@ func methodOf(p *programme.Programme) seedability.Method {
 	}
 	hours := func(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
 	for _, input := range p.Inputs {
+		if input.Required && !slices.Contains(method.Required, input.Kind) {
+			method.Required = append(method.Required, input.Kind)
+		}
 		ageings[input.Kind] = seedability.Ageing{FreshFor: hours(input.FreshHours), UselessAfter: hours(input.MaximumAgeHours)}
 	}
 	method.Ageings = ageings

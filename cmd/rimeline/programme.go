@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 
+	stores "rimeline/ingest/source"
 	"rimeline/seedability"
 	"rimeline/seedability/programme"
 )
@@ -46,9 +47,14 @@ func componentDefaults() []programme.ComponentDefault {
 	return defaults
 }
 
-// knownSources lists the public stores that a programme's inputs may name. An
-// empty list takes any name.
-func knownSources() []programme.KnownSource { return nil }
+// knownSources lists the public stores that a programme's inputs may name.
+func knownSources() []programme.KnownSource {
+	var known []programme.KnownSource
+	for _, s := range stores.All() {
+		known = append(known, programme.KnownSource{Name: s.Name, Kind: s.Kind})
+	}
+	return known
+}
 
 // maxProgrammeBytes bounds a programme file and each geometry file.
 const maxProgrammeBytes = 32 << 20
