@@ -2,10 +2,16 @@ package feed
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io"
+	"net/http"
 	"net/http/httptest"
 	"slices"
+	"strings"
 	"testing"
+
+	"rimeline/ingest"
 
 	"github.com/johannesboyne/gofakes3"
 	"github.com/johannesboyne/gofakes3/backend/s3mem"
@@ -131,4 +137,96 @@ func TestIndependentServerConditionsAndRanges(t *testing.T) {
 	_, err = c.Get(context1(t), bucket+"/b.grib2", GetOptions{})
 	wantError(t, err, ErrNotFound, 404)
 	t.Log(err)
+}
+
+func TestListingsThatAreWrong(t *testing.T) {
+	const head = `<?xml version="1.0" encoding="UTF-8"?><ListBucketResult xmlns="http://s3.amazonaws.com/doc/2006-03-01/">`
+	object := func(key string) string { return "<Contents><Key>" + key + "</Key><Size>1</Size></Contents>" }
+	more := func(token string) string {
+		return "<IsTruncated>true</IsTruncated><NextContinuationToken>" + token + "</NextContinuationToken>"
+	}
+	for _, test := range []struct {
+		name   string
+		page   func(n int) string
+		reason error
+		inside error // of the *ingest.FormatError, where there is one
+	}{
+		{"nothing", func(int) string { return "" }, ErrMalformed, ingest.ErrTruncated},
+		{"cut", func(int) string { return head + object("a")[:20] }, ErrMalformed, ingest.ErrTruncated},
+		{"no end", func(int) string { return head + object("a") }, ErrMalformed, ingest.ErrTruncated},
+		{"HTML", func(int) string { return "<!DOCTYPE html><html><body>log in</body></html>" }, ErrMalformed, ingest.ErrCorrupt},
+		{"an error with status 200", func(int) string { return "<Error><Code>SlowDown</Code></Error>" }, ErrMalformed, ingest.ErrCorrupt},
+		{"garbage", func(int) string { return string(bytesOf(5000)) }, ErrMalformed, ingest.ErrCorrupt},
+		{"JSON", func(int) string { return `{"Contents": []}` }, ErrMalformed, ingest.ErrTruncated},
+		{"no key", func(int) string { return head + object("") + "</ListBucketResult>" }, ErrMalformed, ingest.ErrCorrupt},
+		{"long key", func(int) string { return head + object(strings.Repeat("k", 1025)) + "</ListBucketResult>" }, ErrMalformed, ingest.ErrCorrupt},
+		{"negative size", func(int) string { return head + "<Contents><Key>a</Key><Size>-1</Size></Contents></ListBucketResult>" }, ErrMalformed, ingest.ErrCorrupt},
+		{"size in words", func(int) string { return head + "<Contents><Key>a</Key><Size>big</Size></Contents></ListBucketResult>" }, ErrMalformed, ingest.ErrCorrupt},
+		{"time in words", func(int) string {
+			return head + "<Contents><Key>a</Key><LastModified>noon</LastModified></Contents></ListBucketResult>"
+		}, ErrMalformed, ingest.ErrCorrupt},
+		{"too many on a page", func(int) string { return head + strings.Repeat(object("a"), 10001) }, ErrMalformed, ingest.ErrCorrupt},
+		{"deep", func(int) string { return head + strings.Repeat("<a>", 100000) }, ErrMalformed, nil},
+		{"same page again", func(n int) string { return head + object("a") + more(fmt.Sprint(n)) + "</ListBucketResult>" }, ErrMalformed, nil},
+		{"same token again", func(n int) string { return head + object(fmt.Sprint(n)) + more("t") + "</ListBucketResult>" }, ErrMalformed, nil},
+		{"no token", func(n int) string { return head + object("a") + more("") + "</ListBucketResult>" }, ErrMalformed, nil},
+		{"empty pages for ever", func(n int) string { return head + more(fmt.Sprint(n)) + "</ListBucketResult>" }, ErrMalformed, nil},
+		{"one page too large", func(int) string { return head + strings.Repeat(" ", maxListPageBytes) }, ErrTooLarge, nil},
+	} {
+		s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) {
+			if n > 20 {
+				t.Errorf("%s: goes on asking", test.name)
+			}
+			io.WriteString(w, test.page(n))
+		})
+		l, err := newClient(t, quick()).ListS3(context1(t), s.URL, ListQuery{})
+		if err == nil {
+			t.Errorf("%s: %+v, want an error", test.name, l)
+			continue
+		}
+		wantError(t, err, test.reason, 200)
+		var fe *ingest.FormatError
+		if test.inside != nil && (!errors.As(err, &fe) || !errors.Is(err, test.inside)) {
+			t.Errorf("%s: %v, want %v at a byte", test.name, err, test.inside)
+		}
+	}
+}
+
+func TestEndlessListingEndsAtTheMaximum(t *testing.T) {
+	s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) {
+		fmt.Fprintf(w, "<ListBucketResult><IsTruncated>true</IsTruncated><NextContinuationToken>%d</NextContinuationToken>", n)
+		for i := range 1000 {
+			fmt.Fprintf(w, "<Contents><Key>%06d-%04d</Key></Contents>", n, i)
+		}
+		io.WriteString(w, "</ListBucketResult>")
+	})
+	l, err := newClient(t, quick()).ListS3(context1(t), s.URL, ListQuery{Max: 4500})
+	if err != nil || len(l.Entries) != 4500 || !l.Truncated {
+		t.Errorf("%d entries, truncated %v, %v, want 4500 and more to come", len(l.Entries), l.Truncated, err)
+	}
+	if n := s.requests.Load(); n != 5 {
+		t.Errorf("%d pages, want 5", n)
+	}
+}
+
+// TestStoreThatIgnoresStartAfter would otherwise hand out old objects as new
+// ones for ever.
+func TestStoreThatIgnoresStartAfter(t *testing.T) {
+	s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) {
+		io.WriteString(w, "<ListBucketResult><Contents><Key>a</Key></Contents></ListBucketResult>")
+	})
+	_, err := newClient(t, quick()).ListS3(context1(t), s.URL, ListQuery{StartAfter: "b"})
+	wantError(t, err, ErrMalformed, 200)
+}
+
+func TestObjectURL(t *testing.T) {
+	for key, want := range map[string]string{
+		"2026/01/01/KABC/KABC20260101_000000_V06": "https://winter.example.org/b/2026/01/01/KABC/KABC20260101_000000_V06",
+		"a b+c%?#ü":  "https://winter.example.org/b/a%20b%2Bc%25%3F%23%C3%BC",
+		"/a//b/../c": "https://winter.example.org/b//a//b/../c",
+	} {
+		if got := objectURL(mustURL("https://winter.example.org/b/"), key); got != want {
+			t.Errorf("%q: %s, want %s", key, got, want)
+		}
+	}
 }

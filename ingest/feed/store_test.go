@@ -3,7 +3,6 @@ package feed
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
@@ -106,5 +105,3 @@ func mustURL(s string) *url.URL {
 	}
 	return u
 }
-
-var _ = fmt.Sprint
