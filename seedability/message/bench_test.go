@@ -1,7 +1,6 @@
 package message
 
 import (
-	"encoding/json"
 	"testing"
 
 	"rimeline/seedability/bus"
@@ -37,14 +36,6 @@ func BenchmarkDecode(b *testing.B) {
 		for b.Loop() {
 			if Line(e) == "" {
 				b.Fatal("nothing")
-			}
-		}
-	})
-	b.Run("Valid", func(b *testing.B) {
-		b.SetBytes(int64(len(e.Data)))
-		for b.Loop() {
-			if !json.Valid(e.Data) {
-				b.Fatal("not valid")
 			}
 		}
 	})

@@ -16,13 +16,14 @@ import (
 
 // reader reads the data of one kind of message.
 type reader struct {
-	kind bus.Kind
-	data reflect.Type
-	read func([]byte) (any, error)
+	kind     bus.Kind
+	data     reflect.Type
+	required []string // names that every message has at the top
+	read     func([]byte) (any, error)
 }
 
 func reading[T any](kind bus.Kind) reader {
-	return reader{kind, reflect.TypeFor[T](), func(b []byte) (any, error) {
+	return reader{kind, reflect.TypeFor[T](), requiredNames(reflect.TypeFor[T]()), func(b []byte) (any, error) {
 		var data T
 		err := json.Unmarshal(b, &data)
 		return data, err
@@ -86,20 +87,13 @@ func Decode(e bus.Event) (any, error) {
 	}
 	k := slices.IndexFunc(readers, func(r reader) bool { return r.kind.Type == e.Type })
 	if k < 0 {
-		reason, detail := unknown(e.Type)
+		detail, reason := unknown(e.Type)
 		return fail(0, reason, "%s", detail)
 	}
 	if len(e.Data) > MaxDataBytes {
 		return fail(MaxDataBytes, ErrTooLarge, "data of %d bytes, %d are read", len(e.Data), MaxDataBytes)
 	}
-	if !json.Valid(e.Data) {
-		var syntax *json.SyntaxError
-		if err := json.Unmarshal(e.Data, new(any)); errors.As(err, &syntax) {
-			return fail(syntax.Offset, ErrMalformed, "%v", err)
-		}
-		return fail(0, ErrMalformed, "data are not JSON")
-	}
-	missing := slices.Clone(requiredNames(readers[k].data))
+	missing := slices.Clone(readers[k].required)
 	deepAt, isObject := scan(e.Data, MaxDepth, func(name string) {
 		missing = slices.DeleteFunc(missing, func(m string) bool { return m == name })
 	})
@@ -108,16 +102,19 @@ func Decode(e bus.Event) (any, error) {
 		return fail(int64(deepAt), ErrTooDeep, "more than %d objects and lists within each other", MaxDepth)
 	case !isObject:
 		return fail(0, ErrMalformed, "data are no JSON object")
-	case len(missing) > 0:
-		return fail(0, ErrMalformed, "without %s", strings.Join(missing, ", "))
 	}
 	data, err := readers[k].read(e.Data)
-	if err != nil {
-		var kind *json.UnmarshalTypeError
-		if errors.As(err, &kind) {
-			return fail(kind.Offset, ErrMalformed, "%s is a JSON %s, which cannot be a %s", kind.Field, kind.Value, kind.Type)
-		}
+	var syntax *json.SyntaxError
+	var mistyped *json.UnmarshalTypeError
+	switch {
+	case errors.As(err, &syntax):
+		return fail(syntax.Offset, ErrMalformed, "%v", err)
+	case errors.As(err, &mistyped):
+		return fail(mistyped.Offset, ErrMalformed, "%s is a JSON %s, which cannot be a %s", mistyped.Field, mistyped.Value, mistyped.Type)
+	case err != nil:
 		return fail(0, ErrMalformed, "%v", err)
+	case len(missing) > 0:
+		return fail(0, ErrMalformed, "without %s", strings.Join(missing, ", "))
 	}
 	return data, nil
 }
@@ -139,10 +136,10 @@ func As[T any](e bus.Event) (T, error) {
 var typeForm = regexp.MustCompile(`^(rimeline\.[a-z][a-z-]*)\.v([1-9][0-9]{0,5})$`)
 
 // unknown tells a newer version of a known message from an unknown message.
-func unknown(eventType string) (error, string) {
+func unknown(eventType string) (detail string, reason error) {
 	parts := typeForm.FindStringSubmatch(eventType)
 	if parts == nil {
-		return ErrUnknownType, "no message of rimeline"
+		return "no message of rimeline", ErrUnknownType
 	}
 	for _, r := range readers {
 		known := typeForm.FindStringSubmatch(r.kind.Type)
@@ -152,11 +149,11 @@ func unknown(eventType string) (error, string) {
 		theirs, _ := strconv.Atoi(parts[2]) // at most six digits, as matched
 		ours, _ := strconv.Atoi(known[2])
 		if theirs > ours {
-			return ErrNewerVersion, fmt.Sprintf("version %d, this program reads up to version %d: update it", theirs, ours)
+			return fmt.Sprintf("version %d, this program reads up to version %d: update it", theirs, ours), ErrNewerVersion
 		}
-		return ErrUnknownType, fmt.Sprintf("version %d, this program reads version %d", theirs, ours)
+		return fmt.Sprintf("version %d, this program reads version %d", theirs, ours), ErrUnknownType
 	}
-	return ErrUnknownType, "this program knows no such message"
+	return "this program knows no such message", ErrUnknownType
 }
 
 // requiredNames lists the JSON names of the fields that are always written.
@@ -170,40 +167,38 @@ func requiredNames(t reflect.Type) (names []string) {
 	return names
 }
 
-// scan walks valid JSON without recursion. It calls member for every name of the
+// scan walks JSON without recursion. It calls member for every name of the
 // outermost object, and gives the offset of the first bracket that is deeper
-// than maximum, or -1.
+// than maximum, or -1. In what is no JSON it goes no further than the end.
 func scan(b []byte, maximum int, member func(name string)) (deepAt int, isObject bool) {
-	depth, begun := 0, false
+	depth := 0
 	for i := 0; i < len(b); i++ {
 		switch b[i] {
 		case '{', '[':
-			if !begun {
-				isObject = b[i] == '{'
-			}
-			begun = true
 			if depth++; depth > maximum {
 				return i, isObject
 			}
+			isObject = isObject || depth == 1 && b[i] == '{'
 		case '}', ']':
 			depth--
 		case '"':
 			from := i
-			for i++; b[i] != '"'; i++ {
+			for i++; i < len(b) && b[i] != '"'; i++ {
 				if b[i] == '\\' {
 					i++
 				}
 			}
-			// In valid JSON only a name is followed by a colon.
+			if depth != 1 || !isObject {
+				continue
+			}
+			// Only a name is followed by a colon.
 			after := i + 1
 			for after < len(b) && strings.IndexByte(" \t\r\n", b[after]) >= 0 {
 				after++
 			}
-			if isObject && depth == 1 && after < len(b) && b[after] == ':' {
-				var name string
-				if json.Unmarshal(b[from:i+1], &name) == nil {
-					member(name)
-				}
+			var name string
+			if after < len(b) && b[after] == ':' && json.Unmarshal(b[from:i+1], &name) == nil {
+				member(name)
 			}
 		}
 	}
