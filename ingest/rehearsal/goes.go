@@ -22,6 +22,7 @@ const (
 	satellitePixelRad     = 0.000056
 	satelliteSceneM       = 1000.0 // spacing of the cloud tops that pixels look at
 	satelliteRayStepM     = 200.0
+	satelliteSideM        = 500.0 // so much of the side of a cloud is seen; lines of sight that come in lower pass below it
 	satelliteMostCloudM   = 14000.0
 )
 
@@ -155,7 +156,7 @@ func (v satelliteView) look(w Weather, at time.Time) []CloudTop {
 		pixels[k] = CloudTop{ClearSky, math.NaN(), math.NaN()}
 		for up := math.Min(math.Ceil(highest/satelliteRayStepM)*satelliteRayStepM, satelliteMostCloudM); up > 0; up -= satelliteRayStepM {
 			i, j := int((r.x+up*r.dx-low)/satelliteSceneM+.5), int((r.y+up*r.dy-lowY)/satelliteSceneM+.5)
-			if top := tops[j*columns+i]; top.Phase != ClearSky && top.AltitudeM >= up-satelliteRayStepM/2 {
+			if top := tops[j*columns+i]; top.Phase != ClearSky && top.AltitudeM >= up-satelliteRayStepM/2 && top.AltitudeM <= up+satelliteSideM {
 				pixels[k] = top
 				break
 			}

@@ -44,7 +44,7 @@ var hrrrOnLevels = []hrrrMessage{
 }
 
 var hrrrOnSurfaces = []hrrrMessage{
-	{"REFC", 16, 196, 10, 0, "entire atmosphere"},
+	{"REFC", 16, 5, 10, 0, "entire atmosphere"},
 	{"GUST", 2, 22, 1, 0, "surface"},
 	{"PRES", 3, 0, 1, 0, "surface"},
 	{"HGT", 3, 5, 1, 0, "surface"},
