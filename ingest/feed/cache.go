@@ -16,8 +16,6 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
-
-	"github.com/google/renameio/v2"
 )
 
 // Cache keeps what was fetched on disk, by URL, validator and range, within a
@@ -256,8 +254,9 @@ func parseHeader(e *entry, b []byte) ([]byte, error) {
 }
 
 // read gives the bytes of an entry after comparing them with their SHA-256, and
-// notes that they were used. What is damaged is dropped.
-func (c *Cache) read(e entry) ([]byte, error) {
+// notes that they were used. They go into room where that has the right length,
+// else into memory of their own. What is damaged is dropped.
+func (c *Cache) read(e entry, room []byte) ([]byte, error) {
 	f, err := os.Open(e.path)
 	if err != nil {
 		return nil, err
@@ -271,26 +270,31 @@ func (c *Cache) read(e entry) ([]byte, error) {
 		c.drop(e)
 		return nil, fmt.Errorf("cache: %s: %s", filepath.Base(e.path), detail)
 	}
+	line := make([]byte, maxHeaderBytes)
+	n, err := io.ReadFull(f, line)
+	if err != nil && err != io.ErrUnexpectedEOF {
+		return damaged(err.Error())
+	}
+	first, err := parseHeader(&e, line[:n])
+	if err != nil {
+		return damaged(err.Error())
+	}
 	// The name tells the length, so a file that has grown is not even read.
-	if info.Size() < e.length || info.Size() > e.length+maxHeaderBytes {
-		return damaged(fmt.Sprintf("%d bytes for an entry of %d", info.Size(), e.length))
+	if size := info.Size() - int64(n-len(first)); size != e.length {
+		return damaged(fmt.Sprintf("%d bytes, the name says %d", size, e.length))
 	}
-	b := make([]byte, info.Size())
-	if _, err := io.ReadFull(f, b); err != nil {
+	if int64(len(room)) != e.length {
+		room = make([]byte, e.length)
+	}
+	if _, err := io.ReadFull(f, room[copy(room, first):]); err != nil {
 		return damaged(err.Error())
 	}
-	body, err := parseHeader(&e, b)
-	switch {
-	case err != nil:
-		return damaged(err.Error())
-	case int64(len(body)) != e.length:
-		return damaged(fmt.Sprintf("%d bytes, the name says %d", len(body), e.length))
-	case sha256Hex(body) != e.sha256:
+	if sha256Hex(room) != e.sha256 {
 		return damaged("not the bytes that were kept")
 	}
 	now := time.Now()
 	os.Chtimes(e.path, now, now) // fails where another process dropped it; then that is so
-	return body[:len(body):len(body)], nil
+	return room, nil
 }
 
 func (c *Cache) drop(e entry) {
@@ -299,8 +303,8 @@ func (c *Cache) drop(e entry) {
 	}
 }
 
-// put keeps the bytes of one version of a URL, and drops other versions. Without
-// a validator there would be no asking whether they are current.
+// put keeps the bytes of one version of a URL. Without a validator there would
+// be no asking whether they are current.
 func (c *Cache) put(rawURL string, v validator, e entry, b []byte) {
 	if c == nil || v.empty() || int64(len(b)) > c.max {
 		return
@@ -322,11 +326,6 @@ func (c *Cache) put(rawURL string, v validator, e entry, b []byte) {
 		c.failed.Add(1)
 		return
 	}
-	for _, other := range c.list(rawURL) {
-		if other.version != e.version {
-			os.Remove(other.path)
-		}
-	}
 	size := onDisk(int64(len(line) + len(b)))
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -337,22 +336,46 @@ func (c *Cache) put(rawURL string, v validator, e entry, b []byte) {
 	}
 }
 
-// write makes a file appear whole.
+// only drops what is kept of other versions of a URL.
+func (c *Cache) only(rawURL string, v validator) {
+	if c == nil || v.empty() {
+		return
+	}
+	folder, version := c.folder(rawURL), v.version()
+	names, _ := os.ReadDir(folder)
+	for _, f := range names {
+		if e, ok := parseName(f.Name()); ok && e.version != version {
+			os.Remove(filepath.Join(folder, f.Name()))
+		}
+	}
+}
+
+// write makes a file appear whole. It does not wait for the disk: that costs
+// more than fetching does, and what a power cut leaves unfinished fails its
+// SHA-256.
 func (c *Cache) write(path string, parts ...[]byte) error {
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 		return err
 	}
-	f, err := renameio.NewPendingFile(path, renameio.WithTempDir(filepath.Join(c.dir, tempFolder)))
+	f, err := os.CreateTemp(filepath.Join(c.dir, tempFolder), "")
 	if err != nil {
 		return err
 	}
-	defer f.Cleanup()
 	for _, p := range parts {
-		if _, err := f.Write(p); err != nil {
-			return err
+		if err == nil {
+			_, err = f.Write(p)
 		}
 	}
-	return f.CloseAtomicallyReplace()
+	if closing := f.Close(); err == nil {
+		err = closing
+	}
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		os.Remove(f.Name())
+	}
+	return err
 }
 
 // onDisk rounds up to blocks, so that many small files count for what they take.

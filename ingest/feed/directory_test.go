@@ -91,7 +91,7 @@ func TestListDirectory(t *testing.T) {
 	s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) {
 		switch r.URL.Path {
 		case "/moved":
-			http.Redirect(w, r, "/x/y/", 301)
+			http.Redirect(w, r, "/x/y/", http.StatusMovedPermanently)
 		case "/x/y/":
 			w.Write([]byte(nginxPage))
 		case "/login":

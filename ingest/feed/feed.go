@@ -226,7 +226,7 @@ func (c *Client) get(ctx context.Context, rawURL string, limit int64, noCache bo
 			return Object{}, err
 		}
 		if m.notModified {
-			b, err := cache.read(kept)
+			b, err := cache.read(kept, nil)
 			if err != nil {
 				found = false // damaged or gone meanwhile: ask again without condition
 				continue
@@ -237,6 +237,7 @@ func (c *Client) get(ctx context.Context, rawURL string, limit int64, noCache bo
 		}
 		obj := Object{URL: Redact(rawURL), Bytes: body.b, SHA256: sha256Hex(body.b), ETag: m.etag, LastModified: m.lastModified}
 		cache.put(rawURL, m.validator, entry{length: int64(len(body.b)), total: int64(len(body.b)), whole: true, sha256: obj.SHA256}, body.b)
+		cache.only(rawURL, m.validator)
 		return obj, nil
 	}
 }

@@ -428,7 +428,7 @@ func TestRedirects(t *testing.T) {
 	s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) {
 		switch r.URL.Path {
 		case "/loop":
-			http.Redirect(w, r, "/loop", 302)
+			http.Redirect(w, r, "/loop", http.StatusFound)
 		case "/no-url":
 			w.Header().Set("Location", "http://user:hunter2@%zz/")
 			w.WriteHeader(302)
@@ -436,7 +436,7 @@ func TestRedirects(t *testing.T) {
 			w.Header().Set("Location", "file:///etc/hostname")
 			w.WriteHeader(302)
 		case "/elsewhere":
-			http.Redirect(w, r, "/there", 307)
+			http.Redirect(w, r, "/there", http.StatusTemporaryRedirect)
 		default:
 			serve(w, r, `"1"`, []byte("here"))
 		}
@@ -463,7 +463,7 @@ func TestRedirects(t *testing.T) {
 
 func TestNoRedirectOutOfTLS(t *testing.T) {
 	plain := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) { serve(w, r, `"1"`, []byte("here")) })
-	secure := httptest.NewTLSServer(http.RedirectHandler(plain.URL, 302))
+	secure := httptest.NewTLSServer(http.RedirectHandler(plain.URL, http.StatusFound))
 	defer secure.Close()
 	o := quick()
 	o.Transport = secure.Client().Transport
@@ -476,7 +476,7 @@ func TestNoRedirectOutOfTLS(t *testing.T) {
 
 func TestAllowedHosts(t *testing.T) {
 	s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) { serve(w, r, `"1"`, []byte("here")) })
-	elsewhere := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, s.URL, 302) })
+	elsewhere := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, s.URL, http.StatusFound) })
 	o := quick()
 	o.AllowHosts = []string{elsewhere.host(), ".example.org"}
 	c := newClient(t, o)

@@ -237,14 +237,21 @@ func (a *assembly) fill(covers []*entry, fetched Range) {
 		if e == nil || fetched.Offset <= p.Offset && p.Offset+p.Length <= fetched.End {
 			continue
 		}
-		b, seen := read[e.path]
-		if !seen {
-			b, _ = a.cache.read(*e)
-			read[e.path] = b
+		if e.offset == p.Offset && e.length == p.Length {
+			_, err := a.cache.read(*e, p.Bytes)
+			a.kept[i] = err == nil
+		} else {
+			b, seen := read[e.path]
+			if !seen {
+				b, _ = a.cache.read(*e, nil)
+				read[e.path] = b
+			}
+			if from := p.Offset - e.offset; int64(len(b)) >= from+p.Length {
+				copy(p.Bytes, b[from:])
+				a.kept[i] = true
+			}
 		}
-		if from := p.Offset - e.offset; int64(len(b)) >= from+p.Length {
-			copy(p.Bytes, b[from:from+p.Length])
-			a.kept[i] = true
+		if a.kept[i] {
 			a.c.hosts.of(a.url).fromCache.Add(uint64(p.Length))
 		}
 	}
@@ -264,6 +271,7 @@ func (a *assembly) object() Object {
 		}
 		a.cache.put(a.url, a.m.validator, entry{offset: p.Offset, length: p.Length, total: a.m.total, sha256: sum}, p.Bytes)
 	}
+	a.cache.only(a.url, a.m.validator)
 	return o
 }
 
