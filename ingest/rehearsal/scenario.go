@@ -30,8 +30,8 @@ type Scenario struct {
 	start time.Time
 	seed  int64
 
-	// Hours at which the lines reach the crest: the end of the first cloud, the
-	// front, the shield.
+	// Hours at which the lines reach the slope (slopeM): the end of the first
+	// cloud, the front, the shield.
 	clearingHours, frontHours, shieldHours float64
 	bands                                  [3]rainband
 	// texture shifts the ripples of echo and cloud.
@@ -41,12 +41,13 @@ type Scenario struct {
 	wind, turnDeg float64
 }
 
-// rainband is one of the bands: a strip across the flow.
+// rainband is one of the bands: a strip across the flow, richest in its middle
+// and falling off in a line to both sides.
 type rainband struct {
-	crestHours    float64 // when its middle reaches the crest
-	halfWidthM    float64
-	baseM, topM   float64 // of the droplets
-	liquidKgPerKg float64 // largest, on the windward slope
+	slopeHours    float64 // when its middle reaches the slope
+	rampM         float64 // from the middle to nothing
+	baseM, depthM float64 // of the droplets where they are deepest
+	pathKgPerM2   float64 // of liquid there
 	peakDBZ       float64
 	echoTopM      float64
 }
@@ -74,7 +75,8 @@ type Station struct {
 type Episode struct {
 	Name string // for people
 	Kind string // one of the constants below
-	// From and To as felt over the windward slope.
+	// From and To as felt over the windward slope; of a band, while it is at least
+	// half as strong as in its middle.
 	From, To time.Time
 	Note     string // what a crew should make of it
 }
@@ -99,8 +101,18 @@ const (
 	lineSpeedMPerS  = 13.0
 	lineTilt        = .06
 
-	inversionGoneHours = 1.25
-	outageFromHours    = 4.45
+	// hourM is the way of a line in an hour. The ramps of the good bands are as
+	// long, and their middles reach the slope on the hour: between the hourly
+	// fields of a model the liquid over the slope is then linear in time, as it
+	// is in truth. A band that is narrower than the way it goes between two
+	// fields would be lost in a model's hourly output, as it is in nature.
+	hourM = lineSpeedMPerS * 3600
+
+	// slopeM is where along the flow plumes are in cloud.
+	slopeM = -8e3
+
+	inversionGoneHours = .8
+	outageFromHours    = 1.7
 	outageMinutes      = 20
 )
 
@@ -109,11 +121,11 @@ var flowSin, flowCos = math.Sincos(scenarioFlowDeg * math.Pi / 180)
 // NewScenario is the true storm. The seed changes its texture and the errors of
 // its forecasts, not its timetable.
 func NewScenario(start time.Time, seed int64) *Scenario {
-	s := &Scenario{start: start.UTC(), seed: seed, clearingHours: 1.2, frontHours: 3.3, shieldHours: 7.2, wind: 1,
+	s := &Scenario{start: start.UTC(), seed: seed, clearingHours: .6, frontHours: 2.5, shieldHours: 7.25, wind: 1,
 		bands: [3]rainband{
-			{crestHours: 2.3, halfWidthM: 15e3, baseM: 1700, topM: 3050, liquidKgPerKg: .36e-3, peakDBZ: 27, echoTopM: 4300},
-			{crestHours: 4.1, halfWidthM: 15e3, baseM: 1950, topM: 3900, liquidKgPerKg: .42e-3, peakDBZ: 23, echoTopM: 4600},
-			{crestHours: 6.1, halfWidthM: 15e3, baseM: 1950, topM: 4100, liquidKgPerKg: .46e-3, peakDBZ: 24, echoTopM: 4800},
+			{slopeHours: 1.35, rampM: 30e3, baseM: 1700, depthM: 1350, pathKgPerM2: .25, peakDBZ: 27, echoTopM: 4300},
+			{slopeHours: 4, rampM: hourM, baseM: 1950, depthM: 1350, pathKgPerM2: .16, peakDBZ: 23, echoTopM: 4600},
+			{slopeHours: 6, rampM: hourM, baseM: 1950, depthM: 1450, pathKgPerM2: .18, peakDBZ: 24, echoTopM: 4800},
 		}}
 	for k := range s.texture {
 		s.texture[k] = 2 * math.Pi * s.drawn(uint64(k))
@@ -142,34 +154,31 @@ func (s *Scenario) at(hours float64) time.Time {
 	return s.start.Add(time.Duration(hours * float64(time.Hour))).Truncate(time.Second)
 }
 
-// Outage is when no store answers: between the two good bands.
+// Outage is when no store answers: between the first band and the front, when
+// windows are forecast and none is open, so that it hides no edge of one.
 func (s *Scenario) Outage() (from, to time.Time) {
 	from = s.at(outageFromHours)
 	return from, from.Add(outageMinutes * time.Minute)
 }
 
-// slopeM is where along the flow the plumes come into cloud: the lines are
-// counted from their passage there.
-const slopeM = -13e3
-
-// passes is when a line that lies aheadM before its middle crosses the slope.
-func (s *Scenario) passes(crestHours, aheadM float64) time.Time {
-	return s.at(crestHours + (slopeM-aheadM)/lineSpeedMPerS/3600)
+// passes is when what lies aheadM before a line crosses the slope.
+func (s *Scenario) passes(slopeHours, aheadM float64) time.Time {
+	return s.at(slopeHours - aheadM/hourM)
 }
 
 // Episodes of the storm in their order.
 func (s *Scenario) Episodes() []Episode {
 	band := func(k int, kind, name, note string) Episode {
 		b := &s.bands[k]
-		return Episode{Name: name, Kind: kind, From: s.passes(b.crestHours, b.halfWidthM), To: s.passes(b.crestHours, -b.halfWidthM), Note: note}
+		return Episode{Name: name, Kind: kind, From: s.passes(b.slopeHours, b.rampM/2), To: s.passes(b.slopeHours, -b.rampM/2), Note: note}
 	}
 	from, to := s.Outage()
 	return []Episode{
 		{"valley inversion", EpisodeInversion, s.start, s.at(inversionGoneHours), "cold supercooled cloud on the slope, but the agent stays in the valley"},
 		band(0, EpisodeWarmBand, "first band, too warm", "liquid, but nothing colder than about -4 °C where a plume can come"),
+		{"outage", EpisodeOutage, from, to, "no store answers: what is known grows old"},
 		{"cold front", EpisodeFront, s.passes(s.frontHours, frontHalfM), s.passes(s.frontHours, -frontHalfM), "the air turns cold enough"},
 		band(1, EpisodeGoodBand, "second band", "supercooled and cold enough"),
-		{"outage", EpisodeOutage, from, to, "no store answers"},
 		band(2, EpisodeGoodBand, "third band", "supercooled and cold enough, the richest"),
 		{"iced over", EpisodeIcedOver, s.passes(s.shieldHours, 0), s.End(), "liquid below, but tops of -35 °C and echo of 30 dBZ and more: nature seeds itself"},
 	}

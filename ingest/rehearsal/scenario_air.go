@@ -17,19 +17,19 @@ const (
 	earlyK            = 270.7
 	warmAirK          = 279.2
 	behindFrontK      = 271.2
-	warmFromHours     = .5
-	warmToHours       = 1.25
+	warmFromHours     = .1
+	warmToHours       = .85
 	frontHalfM        = 5000.0
 	laterKPerHour     = .35 // cooling after frontHours
 	lowLapseKPerM     = .0065
 	highLapseKPerM    = .0064
 	lapseBendM        = 5200.0
 	scenarioSeaPa     = 100700.0
-	poolTopM          = 1780.0
-	poolDepthM        = 500.0
-	poolK             = 9.0
-	poolFromHours     = .95 // begins to dissolve
-	poolToHours       = 1.5
+	poolTopM          = 1900.0
+	poolDepthM        = 600.0
+	poolK             = 10.0
+	poolFromHours     = .5 // begins to dissolve
+	poolToHours       = 1.0
 	windMPerS         = 8.5 // at referenceM
 	windPerM          = .0027
 	windMostMPerS     = 28.0
@@ -38,28 +38,28 @@ const (
 	gravityOverRKPerM = gravityMPerS2 / gasConstantDryAir
 )
 
-// The cloud. A line's edge is this wide.
+// The cloud.
 const (
-	cloudEdgeM      = 2500.0
 	windwardM       = -3500.0
-	windwardHalfM   = 12500.0
+	windwardHalfM   = 13000.0
 	earlyBaseM      = 2000.0
-	earlyTopM       = 3600.0
-	earlyLiquid     = .35e-3
-	capBaseM        = 2720.0
-	capTopM         = 2960.0
-	capHalfM        = 4000.0
-	capLiquid       = 3e-5
+	earlyDepthM     = 1150.0
+	earlyPath       = .20 // kg m-2
+	earlyRampM      = 18e3
 	shieldBaseM     = 1950.0
-	shieldLiquidM   = 3800.0
+	shieldDepthM    = 1850.0 // of the droplets
 	shieldTopM      = 7500.0
-	shieldLiquid    = .40e-3
+	shieldPath      = .20
+	shieldEdgeM     = 2500.0
 	shieldIce       = .35e-3
-	bandIce         = .03e-3
-	leastKgPerKg    = .8e-5
+	bandIce         = .03e-3 // thin ice in the upper part of the good bands, out to their ends
+	bandIceGain     = 12.0
 	moistPct        = 84.0
 	dryAloftPct     = 45.0
+	iceCloudPct     = 89.0
 	betweenBandsPct = 72.0
+	// cloudAirKgPerM3 is about the density of the air in cloud.
+	cloudAirKgPerM3 = .88
 )
 
 // smooth rises from 0 to 1 between from and to, by 3 x² - 2 x³.
@@ -80,9 +80,9 @@ func alongFlow(xM, yM float64) (alongM, acrossM float64) {
 	return xM*flowSin + yM*flowCos, -xM*flowCos + yM*flowSin
 }
 
-// behind is how far a place lies behind a line that reaches the crest at an hour.
-func behind(lineM, crestHours, hours float64) float64 {
-	return lineSpeedMPerS*3600*(hours-crestHours) - lineM
+// behind is how far a place lies behind a line that reaches the slope at an hour.
+func behind(lineM, slopeHours, hours float64) float64 {
+	return hourM*(hours-slopeHours) + slopeM - lineM
 }
 
 // lineAt is the place's coordinate along the flow as the tilted lines see it.
@@ -152,24 +152,41 @@ func perTemperature(lowM, highM, lowK, highK float64) float64 {
 	return (highM - lowM) / 6 * (1/lowK + 8/(lowK+highK) + 1/highK)
 }
 
+// strength of a band at a distance from its middle, 1 to 0.
+func (b *rainband) strength(behindM float64) float64 {
+	return math.Max(0, 1-math.Abs(behindM)/b.rampM)
+}
+
+// layer is a layer of droplets where it is fed fully.
+type layer struct{ baseM, depthM, pathKgPerM2 float64 }
+
+// rises to its full depth as the square root of how it is fed (0 to 1), and its
+// mass fraction as well, so that the water path is proportional to the feed: what
+// is condensed in a lifted layer goes with the square of its depth.
+func (l layer) liquidKgPerKg(altitudeM, fed float64) float64 {
+	if fed <= 0 || altitudeM <= l.baseM || altitudeM >= l.baseM+l.depthM {
+		return 0
+	}
+	root := math.Sqrt(fed)
+	d := (altitudeM - l.baseM) / (l.depthM * root)
+	if d >= 1 {
+		return 0
+	}
+	// d (1-d)² has the mean 1/12.
+	return 12 * l.pathKgPerM2 / (cloudAirKgPerM3 * l.depthM) * root * d * (1 - d) * (1 - d)
+}
+
+func (b *rainband) droplets() layer { return layer{b.baseM, b.depthM, b.pathKgPerM2} }
+
+var (
+	earlyDroplets  = layer{earlyBaseM, earlyDepthM, earlyPath}
+	shieldDroplets = layer{shieldBaseM, shieldDepthM, shieldPath}
+)
+
 // cloudHere is the cloud at a point.
 type cloudHere struct {
 	liquidKgPerKg, iceKgPerKg float64
 	moist                     float64 // 0 to 1: how much of a band or the shield is over the place
-}
-
-// rise is a profile of 0 at base and top and 1 at a third of the depth.
-func rise(altitudeM, baseM, topM float64) float64 {
-	d := (altitudeM - baseM) / (topM - baseM)
-	if d <= 0 || d >= 1 {
-		return 0
-	}
-	return 6.75 * d * (1 - d) * (1 - d)
-}
-
-// strip is 1 within a band, 0 outside.
-func strip(behindM, halfWidthM, edgeM float64) float64 {
-	return smooth(halfWidthM-math.Abs(behindM), -edgeM/2, edgeM/2)
 }
 
 // windward is where the barrier feeds the cloud, 0 to 1.
@@ -181,42 +198,43 @@ func windward(alongM float64) float64 {
 	return math.Exp(-u * u)
 }
 
-func (s *Scenario) cloud(alongM, acrossM, altitudeM, hours float64) cloudHere {
+// early is how much of the first cloud is left.
+func (s *Scenario) early(lineM, hours float64) float64 {
+	return math.Min(1, math.Max(0, -behind(lineM, s.clearingHours, hours)/earlyRampM))
+}
+
+func (s *Scenario) cloud(lineM, alongM, acrossM, altitudeM, hours float64) cloudHere {
 	var c cloudHere
-	line := lineAt(alongM, acrossM)
 	feed := windward(alongM)
 	for k := range s.bands {
 		b := &s.bands[k]
-		here := strip(behind(line, b.crestHours, hours), b.halfWidthM, cloudEdgeM)
+		here := b.strength(behind(lineM, b.slopeHours, hours))
 		if here == 0 {
 			continue
 		}
-		profile := rise(altitudeM, b.baseM, b.topM)
-		c.liquidKgPerKg += b.liquidKgPerKg * here * feed * profile
+		c.liquidKgPerKg += b.droplets().liquidKgPerKg(altitudeM, feed*here)
 		c.moist = math.Max(c.moist, here)
-		if k > 0 && profile > 0 {
-			c.iceKgPerKg += bandIce * here
+		if d := (altitudeM - b.baseM) / b.depthM; k > 0 && d > .4 && d < 1 {
+			c.iceKgPerKg += bandIce * math.Min(1, here*bandIceGain)
 		}
 	}
-	if here := 1 - smooth(behind(line, s.clearingHours, hours), -cloudEdgeM/2, cloudEdgeM/2); here > 0 {
-		c.liquidKgPerKg += earlyLiquid * here * feed * rise(altitudeM, earlyBaseM, earlyTopM)
-	}
-	if here := smooth(behind(line, s.shieldHours, hours), -cloudEdgeM/2, cloudEdgeM/2); here > 0 {
-		c.liquidKgPerKg += shieldLiquid * here * feed * rise(altitudeM, shieldBaseM, shieldLiquidM)
+	c.liquidKgPerKg += earlyDroplets.liquidKgPerKg(altitudeM, feed*s.early(lineM, hours))
+	if here := s.shield(lineM, hours); here > 0 {
+		c.liquidKgPerKg += shieldDroplets.liquidKgPerKg(altitudeM, feed*here)
 		if altitudeM > shieldBaseM && altitudeM < shieldTopM {
-			c.iceKgPerKg += shieldIce * here * math.Min(1, (shieldTopM-altitudeM)/400) * math.Min(1, (altitudeM-shieldBaseM)/1500)
+			c.iceKgPerKg += shieldIce * here * math.Min(1, (shieldTopM-altitudeM)/400) * math.Min(1, (altitudeM-shieldBaseM)/300)
 		}
 		c.moist = math.Max(c.moist, here)
-	}
-	if math.Abs(alongM) < capHalfM && behind(line, s.frontHours, hours) > frontHalfM {
-		u := alongM / capHalfM
-		c.liquidKgPerKg += capLiquid * (1 - u*u) * rise(altitudeM, capBaseM, capTopM)
 	}
 	if c.liquidKgPerKg > 0 {
-		c.liquidKgPerKg *= 1 + .10*math.Sin(acrossM/9000+s.texture[0])
-		c.liquidKgPerKg = math.Max(0, c.liquidKgPerKg-leastKgPerKg)
+		c.liquidKgPerKg *= 1 + .05*math.Sin(acrossM/9000+s.texture[0])
 	}
 	return c
+}
+
+// shield is 0 ahead of the shield, 1 behind its edge.
+func (s *Scenario) shield(lineM, hours float64) float64 {
+	return smooth(behind(lineM, s.shieldHours, hours), -shieldEdgeM/2, shieldEdgeM/2)
 }
 
 // frontAt is 0 ahead of the cold front, 1 behind it.
@@ -246,7 +264,7 @@ func (s *Scenario) At(xM, yM, altitudeM, hours float64) Air {
 	height := math.Max(altitudeM-terrainM, 0)
 	air.UpwardMPerS = (u*slopeAlong + v*slopeAcross) * math.Exp(-height/ascentDecayM)
 
-	c := s.cloud(along, across, altitudeM, hours)
+	c := s.cloud(line, along, across, altitudeM, hours)
 	air.CloudLiquidKgPerKg, air.CloudIceKgPerKg = c.liquidKgPerKg, c.iceKgPerKg
 	t := air.AirTemperatureK - 273.15
 	humidity := betweenBandsPct + (moistPct-betweenBandsPct)*c.moist
@@ -254,9 +272,10 @@ func (s *Scenario) At(xM, yM, altitudeM, hours float64) Air {
 	case c.liquidKgPerKg > 0:
 		humidity = 100
 	case c.iceKgPerKg > 1e-5:
-		// Saturated over ice: the ratio of the Magnus forms over ice and water,
-		// within .003 of it from 0 to -40 °C.
-		humidity = math.Max(humidity, 100*(1+.0098*t+4.8e-5*t*t))
+		// Saturated over ice where colder than -12 °C: the ratio of the Magnus forms
+		// over ice and water, within .003 of it down to -40 °C. Ice alone in warmer
+		// air is falling out of it.
+		humidity = math.Max(humidity, math.Min(iceCloudPct, 100*(1+.0098*t+4.8e-5*t*t)))
 	case altitudeM > 4500:
 		humidity += (dryAloftPct - humidity) * smooth(altitudeM, 4500, 6000)
 	}

@@ -4,8 +4,8 @@ import "math"
 
 const (
 	lowestEchoDBZ  = -8.0
-	echoEdgeM      = 8000.0 // over which a band's echo falls away
-	echoFallDBZ    = 34.0   // by so much
+	echoFallDBZ    = 26.0 // from the middle of a band to its end
+	shieldEchoM    = 8000.0
 	orographicDBZ  = 9.0
 	orographicTopM = 4200.0
 	shieldDBZ      = 36.0
@@ -38,8 +38,8 @@ func (s *Scenario) echo(lineM, alongM, acrossM, altitudeM, hours float64) float6
 	aboveM := math.Max(0, altitudeM-growthFromM)
 	for k := range s.bands {
 		b := &s.bands[k]
-		behindM := behind(lineM, b.crestHours, hours)
-		here := strip(behindM, b.halfWidthM, echoEdgeM)
+		behindM := behind(lineM, b.slopeHours, hours)
+		here := b.strength(behindM)
 		if here == 0 || altitudeM > b.echoTopM {
 			continue
 		}
@@ -52,8 +52,8 @@ func (s *Scenario) echo(lineM, alongM, acrossM, altitudeM, hours float64) float6
 		}
 		dBZ = math.Max(dBZ, peak-growthDBZPerM*aboveM)
 	}
-	if behindM := behind(lineM, s.shieldHours, hours); behindM > -echoEdgeM/2 {
-		here := smooth(behindM, -echoEdgeM/2, echoEdgeM/2)
+	if behindM := behind(lineM, s.shieldHours, hours); behindM > -shieldEchoM/2 {
+		here := smooth(behindM, -shieldEchoM/2, shieldEchoM/2)
 		peak := shieldDBZ - echoFallDBZ*(1-here) + s.ripple(behindM, acrossM)
 		dBZ = math.Max(dBZ, peak-growthDBZPerM*.85*math.Max(0, altitudeM-3400))
 	}
@@ -84,27 +84,25 @@ func (s *Scenario) CloudTop(xM, yM, hours float64) CloudTop {
 		}
 		top = CloudTop{phase, k, altitudeM}
 	}
-	if behind(line, s.shieldHours, hours) > 0 {
+	if s.shield(line, hours) > .5 {
 		put(shieldTopM-100, Ice)
 		return top
+	}
+	// The top of droplets, where they are thick enough to be seen.
+	droplets := func(l layer, fed float64) {
+		if fed > .08 {
+			put(l.baseM+.96*l.depthM*math.Sqrt(fed), SupercooledLiquid)
+		}
 	}
 	feed := windward(along)
 	for k := range s.bands {
 		b := &s.bands[k]
-		if strip(behind(line, b.crestHours, hours), b.halfWidthM, cloudEdgeM) < .5 {
-			continue
+		here := b.strength(behind(line, b.slopeHours, hours))
+		droplets(b.droplets(), feed*here)
+		if k > 0 && here*bandIceGain > .3 {
+			put(b.baseM+b.depthM, MixedPhase)
 		}
-		phase := SupercooledLiquid
-		if k > 0 && feed < .2 {
-			phase = MixedPhase
-		}
-		put(b.topM-60, phase)
 	}
-	if feed > .1 && behind(line, s.clearingHours, hours) < 0 {
-		put(earlyTopM-60, SupercooledLiquid)
-	}
-	if math.Abs(along) < capHalfM && behind(line, s.frontHours, hours) > frontHalfM {
-		put(capTopM-40, SupercooledLiquid)
-	}
+	droplets(earlyDroplets, feed*s.early(line, hours))
 	return top
 }

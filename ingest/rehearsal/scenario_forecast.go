@@ -44,8 +44,8 @@ func (s *Scenario) Forecast(run time.Time) Weather {
 	share := size / firstRunMinutes
 	for k := range f.bands {
 		name := uint64(10 * (k + 1))
-		f.bands[k].crestHours += offset(name) * size / 60
-		f.bands[k].liquidKgPerKg *= 1 + .25*share*offset(name+1)
+		f.bands[k].slopeHours += offset(name) * size / 60
+		f.bands[k].pathKgPerM2 *= 1 + .25*share*offset(name+1)
 	}
 	f.wind = 1 + .05*share*offset(3)
 	f.turnDeg = 4 * share * offset(4)

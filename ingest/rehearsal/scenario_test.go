@@ -30,13 +30,15 @@ func BenchmarkScenarioAt(b *testing.B) {
 
 func TestX(t *testing.T) {
 	s := NewScenario(stormStart, 1)
-	for _, e := range s.Episodes() { fmt.Println(e.Name, e.From.Format("15:04"), e.To.Format("15:04")) }
+	for _, e := range s.Episodes() {
+		fmt.Println(e.Name, e.From.Format("15:04"), e.To.Format("15:04"))
+	}
 	for _, ac := range [][2]float64{{-39, 6}, {-34, -9}, {-29, 12}, {-24, -3}, {-19, 8}, {-15.5, -12}} {
 		x, y := onPlane(ac[0]*1e3, ac[1]*1e3)
 		p := PlaneOf(s).Place(x, y)
 		fmt.Printf("%.4f %.4f %.0f\n", p.LatitudeDeg, p.LongitudeDeg, s.TerrainM(x, y))
 	}
-	for _, poly := range [][][2]float64{{{-3, 0}, {-3, 29}, {24, 29}, {31,20},{31, 0}, {-3, 0}}, {{-3, -29}, {-3, 0}, {31, 0}, {31, -22},{20,-29}, {-3, -29}}} {
+	for _, poly := range [][][2]float64{{{-3, 0}, {-3, 29}, {24, 29}, {31, 20}, {31, 0}, {-3, 0}}, {{-3, -29}, {-3, 0}, {31, 0}, {31, -22}, {20, -29}, {-3, -29}}} {
 		for _, ac := range poly {
 			x, y := onPlane(ac[0]*1e3, ac[1]*1e3)
 			p := PlaneOf(s).Place(x, y)
@@ -44,5 +46,7 @@ func TestX(t *testing.T) {
 		}
 		fmt.Println()
 	}
-	for r := -1.0; r < 7; r++ { fmt.Println(r, runErrorMinutes(r)) }
+	for r := -1.0; r < 7; r++ {
+		fmt.Println(r, runErrorMinutes(r))
+	}
 }
