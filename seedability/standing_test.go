@@ -81,6 +81,15 @@ func TestSettleHysteresis(t *testing.T) {
 	}
 }
 
+// Blind by the word of the assessment, whatever its numbers.
+func TestSettleBelievesBlind(t *testing.T) {
+	a := judgement(start, 90, .9)
+	a.State, a.StateReason = StateBlind, "no model run"
+	if s := Settle(nil, a, nil, Limits{WindowScore: 60}); s.State != StateBlind || s.Streak != 0 || s.Reason != "no model run" {
+		t.Errorf("%+v", s)
+	}
+}
+
 // Without hysteresis and with one score the standing is the assessment.
 func TestSettleWithoutMemory(t *testing.T) {
 	checkRow(t, Limits{WindowScore: 60, MinimumConfidence: .3}, nil, []settled{
