@@ -244,20 +244,27 @@ func TestHeldBackNamesTheLargestLoss(t *testing.T) {
 	for _, test := range []struct {
 		liquid, temperature, share float64 // memberships with weights .3 and .2, and P
 		want                       string
+		limit                      float64 // of the opportunity; 0 for none
 	}{
-		{.5, .5, .9, "liquid"},         // .5^.3 = .81, .5^.2 = .87, .9
-		{.5, .3, .9, "temperature"},    // .81, .3^.2 = .79
-		{.5, .3, .78, "aim"},           // .81, .79, .78
-		{0, .3, .001, "liquid"},        // a zero is worth nothing
-		{.99, 1, .985, "nothing"},      // .997, 1, .985: not worth a word
-		{.5, 0, 0, "temperature"},      // of two zeros the first
-		{1, 1, 0, "aim: 0 % lands in"}, // nothing lands
+		{.3, .3, 1, "liquid", .6},         // .3^.3 = .70, .79: together .55, which the cap leaves as it is
+		{.3, .3, 1, "the dose", .3},       // and cuts to .3: .30/.55 = .54
+		{.3, .3, .5, "aim", .3},           // .5
+		{.5, .5, .9, "liquid", 0},         // .5^.3 = .81, .5^.2 = .87, .9
+		{.5, .3, .9, "temperature", 0},    // .81, .3^.2 = .79
+		{.5, .3, .78, "aim", 0},           // .81, .79, .78
+		{0, .3, .001, "liquid", 0},        // a zero is worth nothing
+		{.99, 1, .985, "nothing", 0},      // .997, 1, .985: not worth a word
+		{.5, 0, 0, "temperature", 0},      // of two zeros the first
+		{1, 1, 0, "aim: 0 % lands in", 0}, // nothing lands
 	} {
 		a := seedability.Assessment{Score: seedability.Score{TargetProbability: number(test.share), Components: []seedability.Component{
 			{Name: seedability.ComponentLiquid, Input: number(1), Value: number(test.liquid), Weight: .3},
 			{Name: seedability.ComponentTemperature, Input: number(1), Value: number(test.temperature), Weight: .2},
 			{Name: seedability.ComponentCloudTop, Input: number(1), Value: number(0), Weight: 0}, // switched off
 		}}}
+		if test.limit > 0 {
+			a.Score.Caps = []seedability.Cap{{Limit: test.limit, Reason: "few crystals"}}
+		}
 		if got := heldBack(a); !strings.Contains(got, test.want) {
 			t.Errorf("%+v: %q", test, got)
 		}
