@@ -33,7 +33,6 @@ type follower struct {
 	client   *feed.Client
 	needs    map[string]source.Need
 	pollers  map[string]*source.Poller
-	requests atomic.Int64
 }
 
 func follow(t *testing.T, names ...string) *follower {

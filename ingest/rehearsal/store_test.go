@@ -53,6 +53,12 @@ func serve(t testing.TB, o StoreOptions) served {
 	return served{store, clock, server.URL}
 }
 
+// afterOutage is when the stores have answered again for so long.
+func (s served) afterOutage(by time.Duration) time.Time {
+	_, to := s.scenario.Outage()
+	return to.Add(by)
+}
+
 // small is a store whose objects cost little.
 func small(t testing.TB) served {
 	return serve(t, StoreOptions{Points: 5, SpacingM: 20e3, RadiusM: 30e3})
@@ -127,6 +133,9 @@ func TestModelRunAppearsHourByHour(t *testing.T) {
 	}{{49.9, 0}, {50, 1}, {50 + 115./60, 2}, {85, 19}} {
 		s.clock.set(benchStart.Add(time.Duration(test.minutes * float64(time.Minute))))
 		files := 0
+		if from, _ := s.scenario.Outage(); !s.clock.now().Before(from) {
+			t.Fatal("the outage comes too early for this test")
+		}
 		for _, c := range listed(t, base+"/"+prefix).Contents {
 			if strings.HasSuffix(c.Key, ".grib2") {
 				files++
@@ -156,7 +165,7 @@ func TestModelRunAppearsHourByHour(t *testing.T) {
 
 func TestListingByPages(t *testing.T) {
 	s := small(t)
-	s.clock.set(benchStart.Add(2 * time.Hour))
+	s.clock.set(s.afterOutage(time.Hour))
 	base := s.BaseURLs(s.root)["hrrr"] + "?list-type=2"
 	all := listed(t, base).keys()
 	if len(all) < 100 {
@@ -208,7 +217,7 @@ func TestListingByPages(t *testing.T) {
 // RFC 9110, sections 13 and 14.
 func TestRangesAndConditions(t *testing.T) {
 	s := small(t)
-	s.clock.set(benchStart.Add(90 * time.Minute))
+	s.clock.set(s.afterOutage(time.Hour))
 	url := s.BaseURLs(s.root)["hrrr"] + "/hrrr." + benchStart.Format("20060102") + "/conus/hrrr.t12z.wrfprsf02.grib2"
 	answer, whole := ask(t, "GET", url)
 	etag, modified := answer.Header.Get("ETag"), answer.Header.Get("Last-Modified")
@@ -323,7 +332,7 @@ func TestOutage(t *testing.T) {
 
 func TestDirectories(t *testing.T) {
 	s := small(t)
-	s.clock.set(benchStart.Add(3 * time.Hour))
+	s.clock.set(benchStart.Add(time.Hour))
 	temp, bulletins := s.BaseURLs(s.root)["temp-gateway"], s.BaseURLs(s.root)["bufr-gateway"]
 	station := s.scenario.SoundingStations()[0]
 	name := "usus46." + strings.ToLower(station.ID) + ".man." + strings.ToLower(station.ID[1:]) + ".txt"
@@ -339,8 +348,7 @@ func TestDirectories(t *testing.T) {
 	}
 	// Overwritten in place.
 	answer, before := ask(t, "GET", temp+"/us/"+name)
-	_, to := s.scenario.Outage() // until then the next one waits
-	s.clock.set(to)
+	s.clock.set(s.afterOutage(2 * time.Hour))
 	again, after := ask(t, "GET", temp+"/us/"+name)
 	if bytes.Equal(before, after) || answer.Header.Get("ETag") == again.Header.Get("ETag") || !bytes.Contains(before, []byte("141200")) || !bytes.Contains(after, []byte("141500")) {
 		t.Errorf("%s then %s", before, after)
@@ -357,7 +365,7 @@ func TestSameSeedSameBytes(t *testing.T) {
 	c := serve(t, StoreOptions{Scenario: NewScenario(benchStart, 2), Points: 5, SpacingM: 20e3, RadiusM: 30e3})
 	at := benchStart.Add(15 * time.Minute)
 	for _, s := range []served{a, b, c} {
-		s.clock.set(at.Add(2 * time.Hour))
+		s.clock.set(s.afterOutage(time.Hour))
 	}
 	differs := map[string]bool{}
 	last := map[string]Published{}
@@ -386,9 +394,12 @@ func TestSameSeedSameBytes(t *testing.T) {
 // Many at once, with so little room that everything is made again and again.
 func TestManyAtOnce(t *testing.T) {
 	s := serve(t, StoreOptions{Points: 5, SpacingM: 20e3, RadiusM: 30e3, MaxBytes: 200e3})
-	at := benchStart.Add(2 * time.Hour)
+	at := s.afterOutage(20 * time.Minute)
 	s.clock.set(at)
 	objects := s.Schedule(at.Add(-6*time.Minute), at)
+	if len(objects) < 20 {
+		t.Fatalf("%d objects", len(objects))
+	}
 	want := make([][]byte, len(objects))
 	for k, p := range objects {
 		_, want[k] = ask(t, "GET", s.BaseURLs(s.root)[p.Source]+"/"+p.Key)
