@@ -7,6 +7,10 @@
 // that is not acknowledged in time is sent again under the same message id, and
 // the stream drops the repeat (its window is two hours), so nothing is lost and
 // nothing is doubled by a dropped connection, a change of leader or a restart.
+//
+// Work is shared out by the same means: Submit puts a job on a queue, Work takes
+// jobs off it, PutObject and GetObject carry what is too large for a message, and
+// Acquire makes one of several processes the owner of something.
 package bus
 
 import (
@@ -18,6 +22,8 @@ import (
 	"iter"
 	"net/url"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -30,6 +36,19 @@ type Options struct {
 	Name string
 	// CredentialsFile holds user JWT and seed; none.
 	CredentialsFile string
+	// NKeyFile holds the seed of a user's nkey; none.
+	NKeyFile string
+	// UserFile holds one line user:password, TokenFile one line with a token;
+	// none. Both are read again at every connection, so that a password can be
+	// changed while the program runs. Where no file of any kind is named, the
+	// environment is asked: RIMELINE_NATS_USER with RIMELINE_NATS_PASSWORD, or
+	// RIMELINE_NATS_TOKEN. Secrets are not taken from addresses, since these stand
+	// in process lists and logs.
+	UserFile, TokenFile string
+	// InboxPrefix is where answers arrive; the environment's RIMELINE_NATS_INBOX,
+	// else _INBOX. A prefix of its own for each user lets the server keep others
+	// from listening.
+	InboxPrefix string
 	// CAFile, CertFile and KeyFile are for tls://; the system's authorities.
 	CAFile, CertFile, KeyFile string
 	// Replicas of streams that have to be made; 1. A single server refuses more.
@@ -39,8 +58,18 @@ type Options struct {
 	// RetryTime is how long a publish is tried again; 1 min. It must stay below
 	// the two hours for which streams remember message ids.
 	RetryTime time.Duration
-	// ReadyTime is how long EnsureStreams waits for a leader; 30 s.
+	// ReadyTime is how long EnsureStreams and EnsureQueues wait for a leader; 30 s.
 	ReadyTime time.Duration
+	// StoreBytes bounds what streams, queues and buckets that have to be made may
+	// hold together, each in proportion; the sum of their own limits, 5.7 GiB. The
+	// server sets that much of its store aside, and refuses what does not fit.
+	StoreBytes int64
+	// InputsAge is how long the object bucket keeps an input, where it has to be
+	// made; 2 days. InputsBytes is how much it holds; 2 GiB.
+	InputsAge   time.Duration
+	InputsBytes int64
+	// MaxObjectBytes is the largest object that is put or read; 256 MiB.
+	MaxObjectBytes int64
 }
 
 func (o *Options) fill() {
@@ -52,6 +81,13 @@ func (o *Options) fill() {
 	fill(&o.AttemptTime, 2*time.Second)
 	fill(&o.RetryTime, time.Minute)
 	fill(&o.ReadyTime, 30*time.Second)
+	fill(&o.InputsAge, 2*24*time.Hour)
+	if o.InputsBytes <= 0 {
+		o.InputsBytes = 2 << 30
+	}
+	if o.MaxObjectBytes <= 0 {
+		o.MaxObjectBytes = 256 << 20
+	}
 	if o.Name == "" {
 		o.Name = "rimeline"
 	}
@@ -62,7 +98,22 @@ type Bus struct {
 	connection *nats.Conn
 	js         jetstream.JetStream
 	options    Options
+	// clock is the time since some moment. It is monotonic: setting the
+	// computer's clock does not move it.
+	clock func() time.Duration
+	// refused is the last thing that the server's permissions forbade.
+	refused atomic.Pointer[refusal]
+
+	mu          sync.Mutex
+	reconnected chan struct{}         // closed and replaced at every reconnection
+	inputs      *inputsBucket         // once it was found
+	leases      jetstream.KeyValue    // once it was found
+	seen        map[string]leaseSight // of leases held by others, by name
 }
+
+// refusal is an answer of the server that comes beside the connection: a publish
+// that is forbidden is not answered at all.
+type refusal struct{ err error }
 
 // Connect opens a connection to nats://host:port or tls://host:port; several
 // addresses of one cluster are separated by commas. It fails where no server
@@ -72,6 +123,9 @@ func Connect(ctx context.Context, address string, o Options) (*Bus, error) {
 		u, err := url.Parse(strings.TrimSpace(one))
 		if err != nil || (u.Scheme != "nats" && u.Scheme != "tls") || u.Host == "" {
 			return nil, fmt.Errorf("address %q is not nats://host:port or tls://host:port", redacted(one))
+		}
+		if u.User != nil {
+			return nil, fmt.Errorf("address %s holds a password or token: put it into a file or the environment, where process lists and logs do not show it", redacted(one))
 		}
 	}
 	b, err := connect(ctx, address, o)
@@ -94,25 +148,53 @@ func redacted(address string) string {
 	return strings.Join(parts, ",")
 }
 
-// Connect opens a connection to the server in this process.
+// Connect opens a connection to the server in this process. It needs no password.
 func (s *Server) Connect(ctx context.Context, o Options) (*Bus, error) {
-	return connect(ctx, "", o, nats.InProcessServer(s.server))
+	if limit := s.server.JetStreamConfig().MaxStore; o.StoreBytes <= 0 && limit > 0 {
+		o.StoreBytes = min(limit/10*9, storeBytes(o))
+	}
+	return connect(ctx, "", o, append(s.identity(), nats.InProcessServer(s.server))...)
 }
 
 func connect(ctx context.Context, address string, o Options, more ...nats.Option) (*Bus, error) {
-	o.fill()
-	options := append([]nats.Option{
-		nats.Name(o.Name), nats.Timeout(5 * time.Second), nats.MaxReconnects(-1), nats.ReconnectWait(250 * time.Millisecond),
+	b := &Bus{reconnected: make(chan struct{}), seen: map[string]leaseSight{}}
+	start := time.Now()
+	b.clock = func() time.Duration { return time.Since(start) }
+	options := []nats.Option{
+		nats.Timeout(5 * time.Second), nats.MaxReconnects(-1), nats.ReconnectWait(250 * time.Millisecond),
 		nats.RetryOnFailedConnect(false),
 		// Publishes wait for their acknowledgement; buffering them through an
 		// outage would only deliver them twice.
 		nats.ReconnectBufSize(-1),
-	}, more...)
+		// A wrong password may be put right while the program runs.
+		nats.IgnoreAuthErrorAbort(),
+		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
+			if errors.Is(err, nats.ErrPermissionViolation) {
+				b.refused.Store(&refusal{err})
+			}
+		}),
+		nats.ReconnectHandler(func(*nats.Conn) {
+			b.mu.Lock()
+			defer b.mu.Unlock()
+			close(b.reconnected)
+			b.reconnected = make(chan struct{})
+		}),
+	}
+	if len(more) == 0 { // the server in this process has an identity of its own
+		secrets, err := o.secrets()
+		if err != nil {
+			return nil, err
+		}
+		options = append(options, secrets...)
+	}
+	o.fill()
+	b.options = o
+	options = append(append(options, nats.Name(o.Name)), more...)
 	if deadline, ok := ctx.Deadline(); ok {
 		options = append(options, nats.Timeout(max(time.Until(deadline), time.Millisecond)))
 	}
-	if o.CredentialsFile != "" {
-		options = append(options, nats.UserCredentials(o.CredentialsFile))
+	if strings.Contains(address, "tls://") {
+		options = append(options, nats.Secure(&tls.Config{MinVersion: tls.VersionTLS12}))
 	}
 	if o.CAFile != "" {
 		options = append(options, nats.RootCAs(o.CAFile))
@@ -120,22 +202,41 @@ func connect(ctx context.Context, address string, o Options, more ...nats.Option
 	if o.CertFile != "" || o.KeyFile != "" {
 		options = append(options, nats.ClientCert(o.CertFile, o.KeyFile))
 	}
-	if strings.Contains(address, "tls://") {
-		options = append(options, nats.Secure(&tls.Config{MinVersion: tls.VersionTLS12}))
-	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	connection, err := nats.Connect(address, options...)
-	if err != nil {
+	var err error
+	if b.connection, err = nats.Connect(address, options...); err != nil {
 		return nil, err
 	}
-	js, err := jetstream.New(connection, jetstream.WithDefaultTimeout(o.AttemptTime))
-	if err != nil {
-		connection.Close()
+	if b.js, err = jetstream.New(b.connection, jetstream.WithDefaultTimeout(o.AttemptTime)); err != nil {
+		b.connection.Close()
 		return nil, err
 	}
-	return &Bus{connection: connection, js: js, options: o}, nil
+	return b, nil
+}
+
+// Connected says whether the connection stands at this moment, and to which
+// server of a cluster.
+func (b *Bus) Connected() (server string, ok bool) {
+	return b.connection.ConnectedServerName(), b.connection.IsConnected()
+}
+
+// onReconnect calls f when the connection was lost and stands again, once, unless
+// stop is called before.
+func (b *Bus) onReconnect(f func()) (stop func()) {
+	b.mu.Lock()
+	again := b.reconnected
+	b.mu.Unlock()
+	done := make(chan struct{})
+	go func() {
+		select {
+		case <-again:
+			f()
+		case <-done:
+		}
+	}()
+	return sync.OnceFunc(func() { close(done) })
 }
 
 // Close sends what is under way and ends the connection.
@@ -149,15 +250,30 @@ func (b *Bus) Close() {
 // retry calls try until it succeeds, fails for good, or the time is up. Waits
 // grow from 50 ms to 2 s.
 func (b *Bus) retry(ctx context.Context, total time.Duration, try func(context.Context) error) error {
+	return b.retryFor(ctx, total, b.options.AttemptTime, try)
+}
+
+// retryFor is retry with the time that one attempt may take.
+func (b *Bus) retryFor(ctx context.Context, total, each time.Duration, try func(context.Context) error) error {
 	ctx, cancel := context.WithTimeout(ctx, total)
 	defer cancel()
 	wait := 50 * time.Millisecond
 	for {
-		attempt, end := context.WithTimeout(ctx, b.options.AttemptTime)
+		refused := b.refused.Load()
+		attempt, end := context.WithTimeout(ctx, each)
 		err := try(attempt)
 		end()
-		if err == nil || !passing(err) {
+		if err == nil {
+			return nil
+		}
+		if full(err) {
+			return fmt.Errorf("%w: %w", ErrFull, err)
+		}
+		if !passing(err) {
 			return err
+		}
+		if now := b.refused.Load(); now != refused {
+			return now.err // there will be no other answer
 		}
 		select {
 		case <-ctx.Done():
@@ -166,6 +282,36 @@ func (b *Bus) retry(ctx context.Context, total time.Duration, try func(context.C
 		}
 		wait = min(2*wait, 2*time.Second)
 	}
+}
+
+// ErrFull: the server has no room for more, by its own limits or those of the
+// stream. Nothing was stored. It passes when room is made.
+var ErrFull = errors.New("no room on the server")
+
+// Numbers of the server's errors, from server/errors.json of nats-server.
+const (
+	accountResourcesExceeded = 10002
+	insufficientResources    = 10023
+	memoryResourcesExceeded  = 10028
+	storageResourcesExceeded = 10047
+	storeFailed              = 10077
+)
+
+// full says whether an error means that a limit is reached. A store that fails
+// for another reason (a disk that is full, but also one that is broken) may have
+// stored the message all the same, and is tried again.
+func full(err error) bool {
+	var api *jetstream.APIError
+	if !errors.As(err, &api) {
+		return false
+	}
+	switch api.ErrorCode {
+	case accountResourcesExceeded, insufficientResources, memoryResourcesExceeded, storageResourcesExceeded:
+		return true
+	case storeFailed:
+		return strings.HasPrefix(api.Description, "maximum ")
+	}
+	return false
 }
 
 // passing says whether an error may go away by itself: no server, no leader, no
@@ -178,7 +324,7 @@ func passing(err error) bool {
 	for _, lasting := range []error{
 		nats.ErrConnectionClosed, nats.ErrMaxPayload, nats.ErrAuthorization, nats.ErrPermissionViolation, nats.ErrBadSubject,
 		jetstream.ErrConnectionClosed, jetstream.ErrJetStreamNotEnabled, jetstream.ErrJetStreamNotEnabledForAccount,
-		context.Canceled,
+		jetstream.ErrBucketNotFound, ErrNoObject, ErrObjectDamaged, ErrObjectTooLarge, errLasting, context.Canceled,
 	} {
 		if errors.Is(err, lasting) {
 			return false
@@ -187,50 +333,114 @@ func passing(err error) bool {
 	return true
 }
 
+// errLasting marks errors that trying again does not mend.
+var errLasting = errors.New("trying again would not help")
+
+// storeBytes is the sum of the limits of all that EnsureStreams and EnsureQueues make.
+func storeBytes(o Options) int64 {
+	o.fill()
+	sum := o.InputsBytes + int64(len(queues))*queueBytes
+	for _, kind := range kinds {
+		sum += kind.MaxBytes
+	}
+	return sum
+}
+
+// share is the part of limit that Options.StoreBytes leaves.
+func (b *Bus) share(limit int64) int64 {
+	if b.options.StoreBytes <= 0 {
+		return limit
+	}
+	return max(int64(float64(limit)*float64(b.options.StoreBytes)/float64(storeBytes(b.options))), 1<<10)
+}
+
 // EnsureStreams makes the streams and buckets that are not there, and waits for
 // a cluster to elect their leaders. One that exists keeps its limits and its
 // replicas; only if Options.Replicas asks for more are they raised.
 func (b *Bus) EnsureStreams(ctx context.Context) error {
 	for _, kind := range kinds {
-		if err := b.retry(ctx, b.options.ReadyTime, func(ctx context.Context) error { return b.ensure(ctx, kind) }); err != nil {
-			return fmt.Errorf("stream %s: %w", kind.Stream, err)
+		config := kind.streamConfig()
+		config.MaxBytes = b.share(config.MaxBytes)
+		if err := b.ensureStream(ctx, config); err != nil {
+			return err
+		}
+		if kind.Latest == "" {
+			continue
+		}
+		if err := b.ensureBucket(ctx, kind.Latest, "newest "+kind.Name+" of each site, key <programme>.<site>"); err != nil {
+			return err
 		}
 	}
 	return nil
 }
 
-func (b *Bus) ensure(ctx context.Context, kind Kind) error {
-	stream, err := b.js.Stream(ctx, kind.Stream)
-	switch {
-	case errors.Is(err, jetstream.ErrStreamNotFound):
-		if _, err := b.js.CreateStream(ctx, kind.streamConfig(max(b.options.Replicas, 1))); err != nil && !errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) {
+// ensureStream makes a stream that is not there, or raises its replicas.
+func (b *Bus) ensureStream(ctx context.Context, config jetstream.StreamConfig) error {
+	err := b.retry(ctx, b.options.ReadyTime, func(ctx context.Context) error {
+		stream, err := b.js.Stream(ctx, config.Name)
+		if errors.Is(err, jetstream.ErrStreamNotFound) {
+			config.Replicas = max(b.options.Replicas, 1)
+			if _, err = b.js.CreateStream(ctx, config); errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) {
+				err = nil // made by another at the same time
+			}
 			return err
 		}
-	case err != nil:
-		return err
-	default:
-		config := stream.CachedInfo().Config
-		if config.Replicas < b.options.Replicas {
-			config.Replicas = b.options.Replicas
-			if _, err := b.js.UpdateStream(ctx, config); err != nil {
-				return err
-			}
+		if err != nil {
+			return err
 		}
+		return b.raise(ctx, stream)
+	})
+	if err != nil {
+		return fmt.Errorf("stream %s: %w", config.Name, err)
 	}
-	if kind.Latest == "" {
+	return nil
+}
+
+// ensureBucket makes a key-value bucket that is not there, or raises its replicas.
+func (b *Bus) ensureBucket(ctx context.Context, name, description string) error {
+	err := b.retry(ctx, b.options.ReadyTime, func(ctx context.Context) error {
+		_, err := b.js.KeyValue(ctx, name)
+		if errors.Is(err, jetstream.ErrBucketNotFound) {
+			_, err = b.js.CreateKeyValue(ctx, jetstream.KeyValueConfig{
+				Bucket: name, Description: "rimeline: " + description,
+				History: 1, Storage: jetstream.FileStorage, Replicas: max(b.options.Replicas, 1),
+			})
+			if errors.Is(err, jetstream.ErrBucketExists) {
+				err = nil
+			}
+			return err
+		}
+		if err != nil {
+			return err
+		}
+		return b.raiseNamed(ctx, "KV_"+name)
+	})
+	if err != nil {
+		return fmt.Errorf("bucket %s: %w", name, err)
+	}
+	return nil
+}
+
+// raise gives a stream the replicas that the options ask for, if it has fewer.
+func (b *Bus) raise(ctx context.Context, stream jetstream.Stream) error {
+	config := stream.CachedInfo().Config
+	if config.Replicas >= b.options.Replicas {
 		return nil
 	}
-	_, err = b.js.KeyValue(ctx, kind.Latest)
-	if errors.Is(err, jetstream.ErrBucketNotFound) {
-		_, err = b.js.CreateKeyValue(ctx, jetstream.KeyValueConfig{
-			Bucket: kind.Latest, Description: "rimeline: newest " + kind.Name + " of each site, key <programme>.<site>",
-			History: 1, Storage: jetstream.FileStorage, Replicas: max(b.options.Replicas, 1),
-		})
-		if errors.Is(err, jetstream.ErrBucketExists) {
-			err = nil
-		}
-	}
+	config.Replicas = b.options.Replicas
+	_, err := b.js.UpdateStream(ctx, config)
 	return err
+}
+
+func (b *Bus) raiseNamed(ctx context.Context, name string) error {
+	if b.options.Replicas <= 1 {
+		return nil
+	}
+	stream, err := b.js.Stream(ctx, name)
+	if err != nil {
+		return err
+	}
+	return b.raise(ctx, stream)
 }
 
 // Acknowledgement says where a message was stored.
@@ -360,6 +570,23 @@ type Stored struct {
 	Time     time.Time // when it was stored
 	Subject  string
 	Event    Event
+}
+
+// LastSequence is the number of the newest message on the stream of a kind, 0
+// where there was none.
+func (b *Bus) LastSequence(ctx context.Context, kind Kind) (uint64, error) {
+	var last uint64
+	err := b.retry(ctx, b.options.RetryTime, func(ctx context.Context) error {
+		stream, err := b.js.Stream(ctx, kind.Stream)
+		if err == nil {
+			last = stream.CachedInfo().State.LastSeq
+		}
+		return err
+	})
+	if err != nil {
+		return 0, fmt.Errorf("stream %s: %w", kind.Stream, err)
+	}
+	return last, nil
 }
 
 // ReadBack yields what the stream of a kind holds, oldest first, up to the last

@@ -12,8 +12,6 @@ import (
 	"sync"
 	"testing"
 	"time"
-
-	"github.com/nats-io/nats-server/v2/server"
 )
 
 // childDir in the environment makes this test binary a server that a test can kill.
@@ -28,10 +26,7 @@ func TestMain(m *testing.M) {
 }
 
 func serveChild(dir, port string) {
-	_, err := embedded(dir, func(o *server.Options) {
-		o.Host = "127.0.0.1"
-		fmt.Sscan(port, &o.Port)
-	})
+	_, err := EmbeddedWith(dir, ServerOptions{Listen: "127.0.0.1:" + port})
 	fmt.Println("ready", err)
 	if err == nil {
 		select {}

@@ -112,11 +112,11 @@ func kindOf(eventType string) (Kind, error) {
 	return Kind{}, fmt.Errorf("no stream for events of type %q", eventType)
 }
 
-func (k Kind) streamConfig(replicas int) jetstream.StreamConfig {
+func (k Kind) streamConfig() jetstream.StreamConfig {
 	return jetstream.StreamConfig{
 		Name: k.Stream, Description: "rimeline: " + k.Name, Subjects: []string{k.Subjects()},
 		Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardOld, Storage: jetstream.FileStorage,
-		MaxAge: k.MaxAge, MaxBytes: k.MaxBytes, Duplicates: duplicateWindow, Replicas: replicas, Compression: jetstream.S2Compression,
+		MaxAge: k.MaxAge, MaxBytes: k.MaxBytes, Duplicates: duplicateWindow, Compression: jetstream.S2Compression,
 		AllowDirect: true,
 	}
 }
