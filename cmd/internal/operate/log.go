@@ -262,8 +262,8 @@ func valueText(groups []string, a slog.Attr) string {
 
 func shortDuration(d time.Duration) string {
 	for _, unit := range [...]time.Duration{time.Minute, time.Second, time.Millisecond, time.Microsecond} {
-		if d >= 10*unit || d <= -10*unit {
-			return d.Round(unit / 10).String()
+		if d >= unit || d <= -unit {
+			return d.Round(unit / 100).String()
 		}
 	}
 	return d.String()

@@ -32,7 +32,7 @@ var (
 	// query is one parameter of a URL, or a form.
 	query = regexp.MustCompile(`([?&;])([^\s=&;#?]+)=([^\s&;#"']+)`)
 	// said is name=value or name: value in text.
-	said = regexp.MustCompile(`(?i)\b([a-z_-]*(?:password|passwd|passphrase|secret|token|api[_-]?key|signature))("?\s*[=:]\s*"?)([^\s"',;&]+)`)
+	said = regexp.MustCompile(`(?i)\b([a-z_-]*(?:password|passwd|passphrase|secret|token|api[_-]?key|signature))("?\s*[=:]\s*"?)([^\s"',;&#]+)`)
 	// bearer is what an Authorization header holds (RFC 7617 and 6750).
 	bearer = regexp.MustCompile(`(?i)\b(bearer|basic)\s+[A-Za-z0-9._~+/=-]{8,}`)
 	// seed of an nkey: S, the kind, and base32.
