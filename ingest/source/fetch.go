@@ -185,25 +185,23 @@ func fetchHour(ctx context.Context, f Fetcher, o Object, s Source) (Fetched, err
 		out.FromCache = out.FromCache && object.FromCache
 		out.Stored = append(out.Stored, stored(object))
 		if messages == nil {
-			messages = object.Bytes // shared: appending copies
-			messages = messages[:len(messages):len(messages)]
+			messages = slices.Clip(object.Bytes) // shared: appending copies
 		} else {
 			messages = append(messages, object.Bytes...)
 		}
 	}
-	for _, names := range s.Quantities.Isobaric {
+	for _, names := range slices.Concat(s.Quantities.Isobaric, s.Quantities.Single) {
 		if !slices.ContainsFunc(names, func(name string) bool { return got[name] }) {
 			out.Missing = append(out.Missing, names[0])
 		}
 	}
-	for _, name := range s.Quantities.Single {
-		if !got[name] {
-			out.Missing = append(out.Missing, name)
-		}
-	}
 	first := out.Stored[0]
+	digest := first.SHA256
+	if len(out.Stored) > 1 {
+		digest = hexDigest(messages)
+	}
 	out.Files = []File{{
-		Name: baseName(first.URL), URL: first.URL, Bytes: messages, SHA256: hexDigest(messages),
+		Name: baseName(first.URL), URL: first.URL, Bytes: messages, SHA256: digest,
 		ETag: first.ETag, LastModified: first.LastModified,
 	}}
 	return out, nil
@@ -273,35 +271,40 @@ func place(e feed.IndexEntry) [2]int { return [2]int{e.Number, e.Sub} }
 // wanted gives the fields of an index that the quantities name, so far ahead,
 // with the names by which they were found.
 func (q Quantities) wanted(index feed.Index, ahead time.Duration) map[[2]int]string {
-	have := map[string]map[string]bool{} // level -> names
 	isWanted := func(e feed.IndexEntry) bool {
 		at, ok := lead(e.Forecast)
 		return ok && at == ahead && e.Rest == ""
 	}
+	have := map[string]bool{} // name:level
 	for _, e := range index {
-		if hPa, ok := isobar(e.Level); ok && hPa >= q.TopHPa && hPa <= q.BottomHPa && isWanted(e) {
-			if have[e.Level] == nil {
-				have[e.Level] = map[string]bool{}
-			}
-			have[e.Level][e.Variable] = true
-		}
+		have[e.Variable+":"+e.Level] = have[e.Variable+":"+e.Level] || isWanted(e)
 	}
 	found := map[[2]int]string{}
 	for _, e := range index {
-		switch {
-		case !isWanted(e):
-		case slices.Contains(q.Single, e.Variable+":"+e.Level):
-			found[place(e)] = e.Variable + ":" + e.Level
-		case have[e.Level] != nil:
-			for _, alternatives := range q.Isobaric {
-				first := slices.IndexFunc(alternatives, func(name string) bool { return have[e.Level][name] })
-				if first >= 0 && alternatives[first] == e.Variable {
-					found[place(e)] = e.Variable
-				}
-			}
+		if !isWanted(e) {
+			continue
+		}
+		name := e.Variable + ":" + e.Level
+		if slices.Contains(q.Optional, name) || isFirst(q.Single, name, have, "") {
+			found[place(e)] = name
+		}
+		if hPa, ok := isobar(e.Level); ok && hPa >= q.TopHPa && hPa <= q.BottomHPa && isFirst(q.Isobaric, e.Variable, have, ":"+e.Level) {
+			found[place(e)] = e.Variable
 		}
 	}
 	return found
+}
+
+// isFirst tells whether a name is the first in one of the lists that is there
+// with that ending.
+func isFirst(lists [][]string, name string, have map[string]bool, ending string) bool {
+	for _, list := range lists {
+		first := slices.IndexFunc(list, func(one string) bool { return have[one+ending] })
+		if first >= 0 && list[first] == name {
+			return true
+		}
+	}
+	return false
 }
 
 // isobar reads a level such as "850 mb"; layers and heights are none.

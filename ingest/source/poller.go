@@ -68,7 +68,8 @@ type Health struct {
 	// Behind is by how much the next object is later than usual, at the time of
 	// the last poll; of several stations or products, of the latest.
 	Behind time.Duration
-	// Skipped counts names that are not of the source's layout.
+	// Skipped counts names that are not of the source's layout, or of another
+	// part of the store that begins alike.
 	Skipped int
 }
 

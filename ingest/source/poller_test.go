@@ -169,10 +169,15 @@ func TestModelFilesThatBelongTogether(t *testing.T) {
 	f := follow(t, st, Need{Source: "rrfs", ForecastHours: 1})
 	got := f.poll(at("2026-01-21T10:15:00Z"))
 	wantIDs(t, ids(got), []string{"rrfs/20260121T09Z/f000"})
+	st.put(strings.Replace(surface, ".conus.", ".ak.", 1), at("2026-01-21T10:14:00Z"), []byte("another domain"))
 	if len(got) == 1 && (len(got[0].Parts) != 2 || !strings.Contains(got[0].Parts[0].URL, "prslev") || got[0].Parts[1].IndexURL != got[0].Parts[1].URL+".idx") {
 		t.Errorf("parts %+v", got[0].Parts)
 	}
+	wantIDs(t, ids(f.poll(at("2026-01-21T10:19:00Z"))), []string{})
 	wantIDs(t, ids(f.poll(at("2026-01-21T10:21:00Z"))), []string{"rrfs/20260121T09Z/f001"})
+	if h := f.p.Health(); h.Skipped != 1 {
+		t.Errorf("%d names skipped, want 1", h.Skipped)
+	}
 }
 
 func TestFilesNamedByTime(t *testing.T) {

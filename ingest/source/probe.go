@@ -3,6 +3,7 @@ package source
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"rimeline/ingest/feed"
@@ -82,7 +83,6 @@ func probe(ctx context.Context, f Fetcher, s Source, now time.Time) ProbeResult 
 		if err != nil {
 			return fail(err)
 		}
-		s.LookBack = 0
 		l.s.LookBack = 0 // no further back than the newest
 		if err := l.search(ctx, now); err != nil {
 			return fail(err)
@@ -94,7 +94,7 @@ func probe(ctx context.Context, f Fetcher, s Source, now time.Time) ProbeResult 
 		what = "files"
 		directories := map[string]bool{}
 		for _, template := range s.Templates {
-			directories[template[:lastSlash(template)]] = true
+			directories[template[:strings.LastIndexByte(template, '/')+1]] = true
 		}
 		for directory := range directories {
 			listing, err := f.ListDirectory(ctx, join(s.BaseURL, directory))
@@ -127,16 +127,6 @@ func probe(ctx context.Context, f Fetcher, s Source, now time.Time) ProbeResult 
 		return ProbeResult{OK: true, Detail: fmt.Sprintf("answers with %d %s, without dates", seen, what)}
 	}
 	return ProbeResult{OK: true, Newest: newest, Detail: fmt.Sprintf("answers; newest %s", newest.Format("2006-01-02 15:04 UTC"))}
-}
-
-// lastSlash is the length of a template's directories, the last slash included.
-func lastSlash(template string) int {
-	for k := len(template); k > 0; k-- {
-		if template[k-1] == '/' {
-			return k
-		}
-	}
-	return 0
 }
 
 // roughly prints a duration in the unit that suits it.

@@ -23,6 +23,7 @@ type runsLook struct {
 	newest  time.Time               // run of which something was seen
 	began   time.Time               // when its first hour was published
 	first   time.Time               // poll
+	strange map[string]bool         // keys that were not understood, of the runs followed
 	skipped int
 }
 
@@ -39,7 +40,7 @@ const (
 )
 
 func newRunsLook(f Fetcher, s Source) (*runsLook, error) {
-	l := &runsLook{f: f, s: s, done: map[time.Time]bool{}, open: map[time.Time]*run{}, covered: map[time.Time]time.Time{}}
+	l := &runsLook{f: f, s: s, done: map[time.Time]bool{}, open: map[time.Time]*run{}, covered: map[time.Time]time.Time{}, strange: map[string]bool{}}
 	for _, name := range []string{"file", "surface"} {
 		template, ok := s.Templates[name]
 		if !ok {
@@ -175,7 +176,13 @@ func (l *runsLook) pollRun(ctx context.Context, r *run) ([]Object, error) {
 				hour, okHour = values.number("fff")
 			}
 			if !ok || !okHour {
-				l.skipped++
+				if !l.strange[entries[i].key] {
+					if len(l.strange) > 10000 {
+						clear(l.strange)
+					}
+					l.strange[entries[i].key] = true
+					l.skipped++
+				}
 				continue
 			}
 			hf := perFile[k][hour]

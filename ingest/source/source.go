@@ -141,9 +141,11 @@ type Quantities struct {
 	// the first name that the file has on that level is taken.
 	Isobaric          [][]string
 	TopHPa, BottomHPa float64
-	// Single are fields of one level, as name and level of the index:
-	// "HGT:surface".
-	Single []string
+	// Single are fields of one level, as name and level of the index
+	// ("HGT:surface"), again the first that the file has of each inner list.
+	Single [][]string
+	// Optional are such fields that not every file has.
+	Optional []string
 }
 
 // All gives every source, in the order in which they are shown.
@@ -186,14 +188,19 @@ func (s Source) clone() Source {
 		runs[k] = Run{Hours: slices.Clone(r.Hours), Steps: slices.Clone(r.Steps)}
 	}
 	s.Runs = runs
-	isobaric := make([][]string, len(s.Quantities.Isobaric))
-	for k, names := range s.Quantities.Isobaric {
-		isobaric[k] = slices.Clone(names)
-	}
-	s.Quantities.Isobaric = isobaric
-	s.Quantities.Single = slices.Clone(s.Quantities.Single)
+	s.Quantities.Isobaric = cloneLists(s.Quantities.Isobaric)
+	s.Quantities.Single = cloneLists(s.Quantities.Single)
+	s.Quantities.Optional = slices.Clone(s.Quantities.Optional)
 	s.Products = slices.Clone(s.Products)
 	return s
+}
+
+func cloneLists(lists [][]string) [][]string {
+	out := make([][]string, len(lists))
+	for k, list := range lists {
+		out[k] = slices.Clone(list)
+	}
+	return out
 }
 
 // run gives the part of the schedule of an hour of the day, false where no run

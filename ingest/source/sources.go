@@ -14,10 +14,11 @@ var isobaric = [][]string{
 
 var onIsobars = Quantities{
 	Isobaric: isobaric, TopHPa: 250, BottomHPa: 1000,
-	Single: []string{
-		"HGT:surface", "PRES:surface", "TMP:2 m above ground", "SPFH:2 m above ground",
-		"UGRD:10 m above ground", "VGRD:10 m above ground", "UGRD:80 m above ground", "VGRD:80 m above ground",
+	Single: [][]string{
+		{"HGT:surface"}, {"PRES:surface"}, {"TMP:2 m above ground"}, {"SPFH:2 m above ground", "DPT:2 m above ground"},
+		{"UGRD:10 m above ground"}, {"VGRD:10 m above ground"},
 	},
+	Optional: []string{"UGRD:80 m above ground", "VGRD:80 m above ground"},
 }
 
 const noaa = "NOAA, through its Open Data Dissemination programme"

@@ -33,6 +33,7 @@ type store struct {
 type stocked struct {
 	body      []byte
 	published time.Time
+	etag      string
 }
 
 func newStore(t testing.TB, now time.Time) *store {
@@ -45,7 +46,7 @@ func newStore(t testing.TB, now time.Time) *store {
 func (s *store) put(key string, published time.Time, body []byte) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.objects[key] = stocked{body, published}
+	s.objects[key] = stocked{body, published, `"` + hexDigest(body)[:16] + `"`}
 }
 
 func (s *store) set(now time.Time) {
@@ -82,7 +83,13 @@ func (s *store) keys() []string {
 
 func (s *store) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	s.mu.Lock()
-	defer s.mu.Unlock()
+	var serve func()
+	defer func() {
+		s.mu.Unlock()
+		if serve != nil {
+			serve()
+		}
+	}()
 	s.requests = append(s.requests, r.Method+" "+r.URL.RequestURI())
 	if s.refuse != nil {
 		if status := s.refuse(r); status != 0 {
@@ -102,8 +109,8 @@ func (s *store) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 			http.NotFound(w, r)
 			return
 		}
-		w.Header().Set("ETag", `"`+hexDigest(o.body)[:16]+`"`)
-		http.ServeContent(w, r, "", o.published, bytes.NewReader(o.body))
+		w.Header().Set("ETag", o.etag)
+		serve = func() { http.ServeContent(w, r, "", o.published, bytes.NewReader(o.body)) }
 	}
 }
 
@@ -138,7 +145,7 @@ func (s *store) listS3(w http.ResponseWriter, r *http.Request) {
 			}
 		}
 		o := s.objects[key]
-		result.Contents = append(result.Contents, content{key, o.published, `"` + hexDigest(o.body)[:16] + `"`, len(o.body)})
+		result.Contents = append(result.Contents, content{key, o.published, o.etag, len(o.body)})
 	}
 	result.KeyCount = len(result.Contents) + len(result.CommonPrefixes)
 	w.Header().Set("Content-Type", "application/xml")
