@@ -2,15 +2,12 @@ package page
 
 import (
 	"bytes"
-	"encoding/json"
 	"image/color"
 	"image/png"
 	"math"
 	"testing"
-	"time"
 
 	"rimeline/grid"
-	"rimeline/seedability"
 )
 
 func exampleSection() Section {
@@ -115,60 +112,5 @@ func TestDrawMap(t *testing.T) {
 	}
 	if _, err := png.Decode(bytes.NewReader(b)); err != nil {
 		t.Fatal(err)
-	}
-}
-
-// RFC 7946: a polygon's outer ring is closed and counterclockwise (3.1.6), and
-// positions are longitude before latitude (3.1.1).
-func TestGeoJSON(t *testing.T) {
-	score := 71.0
-	a := seedability.Assessment{Programme: "larkspur", ReleaseTime: time.Date(2026, 1, 14, 8, 0, 0, 0, time.UTC),
-		Site:  seedability.SiteRef{ID: "tin-kettle", Name: "Tin Kettle Flat", LatitudeDeg: 44, LongitudeDeg: -114.8, AltitudeM: 1330},
-		Score: seedability.Score{Value: &score},
-		Path:  []seedability.PathStep{{Minutes: 0, LatitudeDeg: 44, LongitudeDeg: -114.8}, {Minutes: 1, LatitudeDeg: 44.01, LongitudeDeg: -114.79}},
-		Transport: seedability.Transport{
-			Landing:        &seedability.Event{LatitudeDeg: 44.1, LongitudeDeg: -114.4},
-			LandingEllipse: &seedability.Ellipse{LatitudeDeg: 44.1, LongitudeDeg: -114.4, SemiMajorM: 5000, SemiMinorM: 2000, MajorAxisDeg: 80},
-		}}
-	b, err := GeoJSON(a)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var got struct {
-		Type     string
-		Features []struct {
-			ID       string
-			Geometry struct {
-				Type        string
-				Coordinates json.RawMessage
-			}
-		}
-	}
-	if err := json.Unmarshal(b, &got); err != nil {
-		t.Fatal(err)
-	}
-	kinds := map[string]string{}
-	for _, f := range got.Features {
-		kinds[f.ID] = f.Geometry.Type
-	}
-	for id, kind := range map[string]string{"site": "Point", "path": "LineString", "landing": "Point", "landing-ellipse": "Polygon"} {
-		if kinds[id] != kind {
-			t.Errorf("%s: %q, want %q", id, kinds[id], kind)
-		}
-	}
-	ring := ellipseRing(*a.Transport.LandingEllipse)
-	area, reach := 0.0, 0.0
-	for k := 1; k < len(ring); k++ {
-		area += ring[k-1][0]*ring[k][1] - ring[k][0]*ring[k-1][1]
-		reach = math.Max(reach, grid.DistanceM(grid.LatLon{LatitudeDeg: 44.1, LongitudeDeg: -114.4}, grid.LatLon{LatitudeDeg: ring[k][1], LongitudeDeg: ring[k][0]}))
-	}
-	if area <= 0 {
-		t.Error("the ellipse runs clockwise")
-	}
-	if ring[0][0] != ring[len(ring)-1][0] || ring[0][1] != ring[len(ring)-1][1] {
-		t.Error("the ellipse is not closed")
-	}
-	if math.Abs(reach-5000) > 50 {
-		t.Errorf("the ellipse reaches %.0f m, want its semi-major axis 5000 m", reach)
 	}
 }
