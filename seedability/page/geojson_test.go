@@ -224,10 +224,17 @@ func TestGeoJSONAcrossTheAntimeridian(t *testing.T) {
 		t.Errorf("areas %v and %v, want halves", west, east)
 	}
 	for k, side := range []float64{1, -1} {
+		onCut := map[float64]bool{}
 		for _, p := range polygons[k][0] {
 			if p[0]*side < 0 {
 				t.Errorf("polygon %d holds %v", k+1, p)
 			}
+			if p[0]*side == 180 {
+				onCut[p[1]] = true
+			}
+		}
+		if len(onCut) != 2 {
+			t.Errorf("polygon %d has corners on the antimeridian at the latitudes %v, want two", k+1, onCut)
 		}
 	}
 }
