@@ -404,3 +404,28 @@ func TestOutlookWindowProperties(t *testing.T) {
 		t.Errorf("%d windows, %d of them moved: the test says little", windows, moved)
 	}
 }
+
+// An outlook of 18 hours, compared with the one before.
+func BenchmarkNewOutlook(b *testing.B) {
+	assessments := forecast(at(14, 0, 0), 15*time.Minute, at(12, 0, 0), wave(400, 73)...)
+	previous, err := NewOutlook(assessments, nil, DefaultLimits())
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := NewOutlook(assessments, &previous, DefaultLimits()); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkSettle(b *testing.B) {
+	a := judgement(at(14, 0, 0), 70, .8)
+	previous := Settle(nil, a, nil, DefaultLimits())
+	a.AsOf = at(14, 5, 0)
+	b.ReportAllocs()
+	for b.Loop() {
+		Settle(&previous, a, nil, DefaultLimits())
+	}
+}
