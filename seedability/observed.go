@@ -190,6 +190,10 @@ const (
 	// silentDBZ stands for "looked and saw nothing": the lowest code of 8-bit
 	// reflectivity of the WSR-88D (RDA/RPG interface control document).
 	silentDBZ = -32.0
+	// bandHorizon is how far ahead bands are followed, bandStep the step: a band
+	// of 15 m/s moves by less than a cell of the picture in it.
+	bandHorizon = 2 * time.Hour
+	bandStep    = time.Minute
 	// zoneRadiusM is how far about the activation a mosaic is searched.
 	zoneRadiusM = 5e3
 	// coldestLayerK and warmestLayerK bound the layer in which natural ice
@@ -490,12 +494,16 @@ func (s *assessor) watchBands(place grid.LatLon) {
 		s.bandChance.Reason = "the plume is not activated, so there is no zone that a band could meet it in"
 		return
 	}
-	approach, err := nowcast.Arrivals(w.Scene, w.Motion, nowcast.Zone{Place: place, RadiusM: zoneRadiusM}, nowcast.ArrivalOptions{})
+	meets := s.release.Add(transport.Q50)
+	if until := w.Scene.Frame.Time.Add(bandHorizon); meets.After(until) {
+		s.bandChance.Reason = fmt.Sprintf("what comes after %s is too far ahead for the radar", until.UTC().Format("15:04 UTC"))
+		return
+	}
+	approach, err := nowcast.Arrivals(w.Scene, w.Motion, nowcast.Zone{Place: place, RadiusM: zoneRadiusM}, nowcast.ArrivalOptions{Step: bandStep, Horizon: bandHorizon})
 	if err != nil {
 		s.bandChance.Reason = err.Error()
 		return
 	}
-	meets := s.release.Add(transport.Q50)
 	miss := 1.0
 	for _, arrival := range approach.Arrivals {
 		passage := BandPassage{ID: arrival.Object.ID, Kind: "cell", Probability: arrival.Probability, PeakDBZ: arrival.PeakDBZ,

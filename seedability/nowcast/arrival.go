@@ -228,16 +228,21 @@ func (s *Scene) passagesOf(m *Motion, points [][2]float64, dev deviation, moment
 	return out
 }
 
-// deviating is the motion with its spread added along and across it.
+// deviating is the motion with its spread added along and across it. It is what
+// Motion.At and Motion.SpreadAt give, read in one go.
 func deviating(m *Motion, x, y float64, dev deviation) (u, v float64) {
-	motion := m.At(x, y)
-	u, v = motion.EastwardMPerS, motion.NorthwardMPerS
+	k, a, b, c, d := m.corners((x-m.WestM)/m.SpacingM, (y-m.SouthM)/m.SpacingM)
+	k1, k2 := k+min(1, m.NI-1), k+m.NI*min(1, m.NJ-1)
+	k3 := k1 + k2 - k
+	east, north, spread := m.EastwardMPerS, m.NorthwardMPerS, m.SpreadMPerS
+	u = float64(a*east[k] + b*east[k1] + c*east[k2] + d*east[k3])
+	v = float64(a*north[k] + b*north[k1] + c*north[k2] + d*north[k3])
 	if dev == (deviation{}) {
 		return u, v
 	}
-	sd := m.SpreadAt(x, y)
+	sd := float64(a*spread[k] + b*spread[k1] + c*spread[k2] + d*spread[k3])
 	ex, ey := 1.0, 0.0
-	if speed := motion.SpeedMPerS(); speed > 0 {
+	if speed := math.Sqrt(u*u + v*v); speed > 0 {
 		ex, ey = u/speed, v/speed
 	}
 	return u + sd*(dev.along*ex-dev.across*ey), v + sd*(dev.along*ey+dev.across*ex)
