@@ -87,9 +87,7 @@ func (s *Store) serveBucket(w http.ResponseWriter, r *http.Request, bucket strin
 				entry, isPrefix = o.key[:len(list.Prefix)+at+len(list.Delimiter)], true
 			}
 		}
-		// A prefix that was listed, or begins where the listing shall, is passed
-		// over with all that it holds.
-		if entry <= after || entry == last || isPrefix && strings.HasPrefix(after, entry) {
+		if entry <= after || entry == last {
 			continue
 		}
 		if list.KeyCount == list.MaxKeys {
