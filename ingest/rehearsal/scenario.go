@@ -124,8 +124,8 @@ func NewScenario(start time.Time, seed int64) *Scenario {
 	s := &Scenario{start: start.UTC(), seed: seed, clearingHours: .6, frontHours: 2.5, shieldHours: 7.25, wind: 1,
 		bands: [3]rainband{
 			{slopeHours: 1.35, rampM: 30e3, baseM: 1700, depthM: 1350, pathKgPerM2: .25, peakDBZ: 27, echoTopM: 4300},
-			{slopeHours: 4, rampM: hourM, baseM: 1950, depthM: 1350, pathKgPerM2: .16, peakDBZ: 23, echoTopM: 4600},
-			{slopeHours: 6, rampM: hourM, baseM: 1950, depthM: 1450, pathKgPerM2: .18, peakDBZ: 24, echoTopM: 4800},
+			{slopeHours: 4, rampM: hourM, baseM: 1950, depthM: 1350, pathKgPerM2: .16, peakDBZ: 22, echoTopM: 4600},
+			{slopeHours: 6, rampM: hourM, baseM: 1950, depthM: 1450, pathKgPerM2: .18, peakDBZ: 22.5, echoTopM: 4800},
 		}}
 	for k := range s.texture {
 		s.texture[k] = 2 * math.Pi * s.drawn(uint64(k))

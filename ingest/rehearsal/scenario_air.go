@@ -52,6 +52,10 @@ const (
 	shieldPath      = .20
 	shieldEdgeM     = 2500.0
 	shieldIce       = .35e-3
+	cirrusBaseM     = 6900.0
+	cirrusTopM      = 7400.0
+	cirrusAheadM    = 63e3 // of the shield
+	cirrusIce       = .05e-3
 	bandIce         = .03e-3 // thin ice in the upper part of the good bands, out to their ends
 	bandIceGain     = 12.0
 	moistPct        = 84.0
@@ -115,7 +119,7 @@ func pool(hours float64) float64 { return 1 - smooth(hours, poolFromHours, poolT
 func (s *Scenario) surfaceK(front, hours float64) float64 {
 	k := earlyK + (warmAirK-earlyK)*smooth(hours, warmFromHours, warmToHours)
 	k += (behindFrontK - warmAirK) * front
-	return k - laterKPerHour*math.Max(0, hours-s.frontHours)*front
+	return k - laterKPerHour*max(0, hours-s.frontHours)*front
 }
 
 // aloft is the temperature and pressure at an altitude, of a column whose
@@ -154,7 +158,7 @@ func perTemperature(lowM, highM, lowK, highK float64) float64 {
 
 // strength of a band at a distance from its middle, 1 to 0.
 func (b *rainband) strength(behindM float64) float64 {
-	return math.Max(0, 1-math.Abs(behindM)/b.rampM)
+	return max(0, 1-math.Abs(behindM)/b.rampM)
 }
 
 // layer is a layer of droplets where it is fed fully.
@@ -200,7 +204,7 @@ func windward(alongM float64) float64 {
 
 // early is how much of the first cloud is left.
 func (s *Scenario) early(lineM, hours float64) float64 {
-	return math.Min(1, math.Max(0, -behind(lineM, s.clearingHours, hours)/earlyRampM))
+	return min(1, max(0, -behind(lineM, s.clearingHours, hours)/earlyRampM))
 }
 
 func (s *Scenario) cloud(lineM, alongM, acrossM, altitudeM, hours float64) cloudHere {
@@ -213,23 +217,31 @@ func (s *Scenario) cloud(lineM, alongM, acrossM, altitudeM, hours float64) cloud
 			continue
 		}
 		c.liquidKgPerKg += b.droplets().liquidKgPerKg(altitudeM, feed*here)
-		c.moist = math.Max(c.moist, here)
+		c.moist = max(c.moist, here)
 		if d := (altitudeM - b.baseM) / b.depthM; k > 0 && d > .4 && d < 1 {
-			c.iceKgPerKg += bandIce * math.Min(1, here*bandIceGain)
+			c.iceKgPerKg += bandIce * min(1, here*bandIceGain)
 		}
 	}
 	c.liquidKgPerKg += earlyDroplets.liquidKgPerKg(altitudeM, feed*s.early(lineM, hours))
 	if here := s.shield(lineM, hours); here > 0 {
 		c.liquidKgPerKg += shieldDroplets.liquidKgPerKg(altitudeM, feed*here)
 		if altitudeM > shieldBaseM && altitudeM < shieldTopM {
-			c.iceKgPerKg += shieldIce * here * math.Min(1, (shieldTopM-altitudeM)/400) * math.Min(1, (altitudeM-shieldBaseM)/300)
+			c.iceKgPerKg += shieldIce * here * min(1, (shieldTopM-altitudeM)/400) * min(1, (altitudeM-shieldBaseM)/300)
 		}
-		c.moist = math.Max(c.moist, here)
+		c.moist = max(c.moist, here)
+	}
+	if altitudeM > cirrusBaseM && altitudeM < cirrusTopM && s.cirrus(lineM, hours) {
+		c.iceKgPerKg = max(c.iceKgPerKg, cirrusIce)
 	}
 	if c.liquidKgPerKg > 0 {
 		c.liquidKgPerKg *= 1 + .05*math.Sin(acrossM/9000+s.texture[0])
 	}
 	return c
+}
+
+// cirrus runs ahead of the shield: from above it hides the droplets below.
+func (s *Scenario) cirrus(lineM, hours float64) bool {
+	return behind(lineM, s.shieldHours, hours) > -cirrusAheadM
 }
 
 // shield is 0 ahead of the shield, 1 behind its edge.
@@ -252,16 +264,16 @@ func (s *Scenario) At(xM, yM, altitudeM, hours float64) Air {
 	air.AirTemperatureK, air.PressurePa = aloft(s.surfaceK(front, hours), pooled, altitudeM)
 
 	terrainM, slopeAlong, slopeAcross := ground(along, across)
-	speed := math.Min(math.Max(windMPerS+windPerM*(altitudeM-referenceM), 3), windMostMPerS)
+	speed := min(max(windMPerS+windPerM*(altitudeM-referenceM), 3), windMostMPerS)
 	if pooled > 0 && altitudeM < poolTopM {
-		speed *= 1 - .8*pooled*math.Min(1, (poolTopM-altitudeM)/200)
+		speed *= 1 - .8*pooled*min(1, (poolTopM-altitudeM)/200)
 	}
 	// Degrees to the right of the direction of the flow.
 	veered := -5 - backedDeg*(1-front) + veerDegPerM*(altitudeM-referenceM) + s.turnDeg
 	sin, cos := math.Sincos(veered * math.Pi / 180)
 	u, v := s.wind*speed*cos, -s.wind*speed*sin // along and to the left
 	air.EastwardMPerS, air.NorthwardMPerS = onPlane(u, v)
-	height := math.Max(altitudeM-terrainM, 0)
+	height := max(altitudeM-terrainM, 0)
 	air.UpwardMPerS = (u*slopeAlong + v*slopeAcross) * math.Exp(-height/ascentDecayM)
 
 	c := s.cloud(line, along, across, altitudeM, hours)
@@ -275,7 +287,7 @@ func (s *Scenario) At(xM, yM, altitudeM, hours float64) Air {
 		// Saturated over ice where colder than -12 °C: the ratio of the Magnus forms
 		// over ice and water, within .003 of it down to -40 °C. Ice alone in warmer
 		// air is falling out of it.
-		humidity = math.Max(humidity, math.Min(iceCloudPct, 100*(1+.0098*t+4.8e-5*t*t)))
+		humidity = max(humidity, min(iceCloudPct, 100*(1+.0098*t+4.8e-5*t*t)))
 	case altitudeM > 4500:
 		humidity += (dryAloftPct - humidity) * smooth(altitudeM, 4500, 6000)
 	}

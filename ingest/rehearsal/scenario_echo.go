@@ -35,7 +35,7 @@ func (s *Scenario) ReflectivityDBZ(xM, yM, altitudeM, hours float64) float64 {
 // echo is the strongest of what is over a place; lowestEchoDBZ or less for none.
 func (s *Scenario) echo(lineM, alongM, acrossM, altitudeM, hours float64) float64 {
 	dBZ := lowestEchoDBZ
-	aboveM := math.Max(0, altitudeM-growthFromM)
+	aboveM := max(0, altitudeM-growthFromM)
 	for k := range s.bands {
 		b := &s.bands[k]
 		behindM := behind(lineM, b.slopeHours, hours)
@@ -48,18 +48,18 @@ func (s *Scenario) echo(lineM, alongM, acrossM, altitudeM, hours float64) float6
 		if k == 0 {
 			// The melting layer, below the 0 °C level of the warm air.
 			const freezingM = referenceM + (warmAirK-273.15)/lowLapseKPerM
-			peak += 6 * math.Max(0, 1-math.Abs(altitudeM-(freezingM-200))/250)
+			peak += 6 * max(0, 1-math.Abs(altitudeM-(freezingM-200))/250)
 		}
-		dBZ = math.Max(dBZ, peak-growthDBZPerM*aboveM)
+		dBZ = max(dBZ, peak-growthDBZPerM*aboveM)
 	}
 	if behindM := behind(lineM, s.shieldHours, hours); behindM > -shieldEchoM/2 {
 		here := smooth(behindM, -shieldEchoM/2, shieldEchoM/2)
 		peak := shieldDBZ - echoFallDBZ*(1-here) + s.ripple(behindM, acrossM)
-		dBZ = math.Max(dBZ, peak-growthDBZPerM*.85*math.Max(0, altitudeM-3400))
+		dBZ = max(dBZ, peak-growthDBZPerM*.85*max(0, altitudeM-3400))
 	}
 	if altitudeM < orographicTopM {
 		u := (alongM + 1000) / 14000
-		dBZ = math.Max(dBZ, orographicDBZ-14*u*u-growthDBZPerM*aboveM)
+		dBZ = max(dBZ, orographicDBZ-14*u*u-growthDBZPerM*aboveM)
 	}
 	return dBZ
 }
@@ -86,6 +86,10 @@ func (s *Scenario) CloudTop(xM, yM, hours float64) CloudTop {
 	}
 	if s.shield(line, hours) > .5 {
 		put(shieldTopM-100, Ice)
+		return top
+	}
+	if s.cirrus(line, hours) {
+		put(cirrusTopM-50, Ice)
 		return top
 	}
 	// The top of droplets, where they are thick enough to be seen.
