@@ -102,18 +102,52 @@ type Bus struct {
 	// computer's clock does not move it.
 	clock func() time.Duration
 	// refused is the last thing that the server's permissions forbade.
-	refused atomic.Pointer[refusal]
+	refused     atomic.Pointer[refusal]
+	reconnected signal // a lost connection stands again
+	forbidden   signal // refused has changed
 
-	mu          sync.Mutex
-	reconnected chan struct{}         // closed and replaced at every reconnection
-	inputs      *inputsBucket         // once it was found
-	leases      jetstream.KeyValue    // once it was found
-	seen        map[string]leaseSight // of leases held by others, by name
+	mu     sync.Mutex
+	inputs *inputsBucket         // once it was found
+	leases jetstream.KeyValue    // once it was found
+	seen   map[string]leaseSight // of leases held by others, by name
 }
 
 // refusal is an answer of the server that comes beside the connection: a publish
 // that is forbidden is not answered at all.
 type refusal struct{ err error }
+
+// signal tells those who ask for it that something happened.
+type signal struct {
+	mu    sync.Mutex
+	calls map[*func()]struct{}
+}
+
+// happened calls all that wait for it.
+func (s *signal) happened() {
+	s.mu.Lock()
+	calls := s.calls
+	s.calls = nil
+	s.mu.Unlock()
+	for f := range calls {
+		(*f)()
+	}
+}
+
+// once calls f the next time it happens, unless stop is called before. f must not
+// block.
+func (s *signal) once(f func()) (stop func()) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.calls == nil {
+		s.calls = map[*func()]struct{}{}
+	}
+	s.calls[&f] = struct{}{}
+	return func() {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		delete(s.calls, &f)
+	}
+}
 
 // Connect opens a connection to nats://host:port or tls://host:port; several
 // addresses of one cluster are separated by commas. It fails where no server
@@ -157,7 +191,7 @@ func (s *Server) Connect(ctx context.Context, o Options) (*Bus, error) {
 }
 
 func connect(ctx context.Context, address string, o Options, more ...nats.Option) (*Bus, error) {
-	b := &Bus{reconnected: make(chan struct{}), seen: map[string]leaseSight{}}
+	b := &Bus{seen: map[string]leaseSight{}}
 	start := time.Now()
 	b.clock = func() time.Duration { return time.Since(start) }
 	options := []nats.Option{
@@ -171,14 +205,10 @@ func connect(ctx context.Context, address string, o Options, more ...nats.Option
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
 			if errors.Is(err, nats.ErrPermissionViolation) {
 				b.refused.Store(&refusal{err})
+				b.forbidden.happened()
 			}
 		}),
-		nats.ReconnectHandler(func(*nats.Conn) {
-			b.mu.Lock()
-			defer b.mu.Unlock()
-			close(b.reconnected)
-			b.reconnected = make(chan struct{})
-		}),
+		nats.ReconnectHandler(func(*nats.Conn) { b.reconnected.happened() }),
 	}
 	if len(more) == 0 { // the server in this process has an identity of its own
 		secrets, err := o.secrets()
@@ -220,23 +250,6 @@ func connect(ctx context.Context, address string, o Options, more ...nats.Option
 // server of a cluster.
 func (b *Bus) Connected() (server string, ok bool) {
 	return b.connection.ConnectedServerName(), b.connection.IsConnected()
-}
-
-// onReconnect calls f when the connection was lost and stands again, once, unless
-// stop is called before.
-func (b *Bus) onReconnect(f func()) (stop func()) {
-	b.mu.Lock()
-	again := b.reconnected
-	b.mu.Unlock()
-	done := make(chan struct{})
-	go func() {
-		select {
-		case <-again:
-			f()
-		case <-done:
-		}
-	}()
-	return sync.OnceFunc(func() { close(done) })
 }
 
 // Close sends what is under way and ends the connection.

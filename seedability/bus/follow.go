@@ -193,7 +193,7 @@ func (f *follower) consume(ctx context.Context) error {
 	}
 	defer messages.Stop()
 	defer context.AfterFunc(ctx, messages.Stop)()
-	defer f.bus.onReconnect(messages.Stop)()
+	defer f.bus.reconnected.once(messages.Stop)()
 	for {
 		message, err := messages.Next()
 		if errors.Is(err, jetstream.ErrMsgIteratorClosed) {

@@ -87,6 +87,21 @@ func (b *Bus) bucket(ctx context.Context) (*inputsBucket, error) {
 	return known, nil
 }
 
+// describe finds the bucket and what it knows of an object; nil where there is none.
+func (b *Bus) describe(ctx context.Context, name string) (*inputsBucket, *jetstream.ObjectInfo, error) {
+	ctx, end := context.WithTimeout(ctx, b.options.AttemptTime)
+	defer end()
+	bucket, err := b.bucket(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
+	info, err := bucket.store.GetInfo(ctx, name)
+	if errors.Is(err, jetstream.ErrObjectNotFound) {
+		return bucket, nil, nil
+	}
+	return bucket, info, err
+}
+
 // transferTime is how long one attempt to move so many bytes may take: 1 MB/s is
 // slow for a connection that is worth having.
 func (b *Bus) transferTime(size int64) time.Duration {
@@ -121,14 +136,7 @@ func (b *Bus) PutObject(ctx context.Context, name string, data []byte, headers m
 	}
 	each := b.transferTime(int64(len(data)))
 	err := b.retryFor(ctx, b.options.RetryTime+each, each, func(ctx context.Context) error {
-		bucket, err := b.bucket(ctx)
-		if err != nil {
-			return err
-		}
-		info, err := bucket.store.GetInfo(ctx, name)
-		if errors.Is(err, jetstream.ErrObjectNotFound) {
-			info, err = nil, nil
-		}
+		bucket, info, err := b.describe(ctx, name)
 		if err != nil {
 			return err
 		}
@@ -211,16 +219,12 @@ func (b *Bus) GetObject(ctx context.Context, name string) ([]byte, error) {
 	replaced := 0
 	each := b.transferTime(b.options.MaxObjectBytes)
 	err := b.retryFor(ctx, b.options.RetryTime+each, each, func(ctx context.Context) error {
-		bucket, err := b.bucket(ctx)
+		bucket, info, err := b.describe(ctx, name)
 		if err != nil {
 			return err
 		}
-		info, err := bucket.store.GetInfo(ctx, name)
-		if errors.Is(err, jetstream.ErrObjectNotFound) {
+		if info == nil {
 			return ErrNoObject
-		}
-		if err != nil {
-			return err
 		}
 		data, err = b.chunks(ctx, bucket, info)
 		if errors.Is(err, ErrObjectDamaged) {
@@ -302,11 +306,13 @@ func (b *Bus) ListObjects(ctx context.Context) ([]Object, error) {
 	var objects []Object
 	list := func(ctx context.Context) error {
 		objects = nil
-		bucket, err := b.bucket(ctx)
+		first, end := context.WithTimeout(ctx, b.options.AttemptTime)
+		defer end()
+		bucket, err := b.bucket(first)
 		if err != nil {
 			return err
 		}
-		info, err := bucket.stream.Info(ctx, jetstream.WithSubjectFilter("$O."+inputsName+".M.>"))
+		info, err := bucket.stream.Info(first, jetstream.WithSubjectFilter("$O."+inputsName+".M.>"))
 		if err != nil {
 			return err
 		}

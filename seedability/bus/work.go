@@ -264,7 +264,9 @@ func (w *worker) next(ctx context.Context) (jetstream.Msg, error) {
 	pull, cancel := context.WithTimeout(ctx, pullTime)
 	defer cancel()
 	// A server that was started again does not know this request.
-	defer w.bus.onReconnect(cancel)()
+	defer w.bus.reconnected.once(cancel)()
+	// One that is forbidden is not answered.
+	defer w.bus.forbidden.once(cancel)()
 	batch, err := w.consumer.Fetch(1, jetstream.FetchContext(pull), jetstream.FetchHeartbeat(pullHeartbeat))
 	if err != nil {
 		return nil, err
@@ -275,12 +277,13 @@ func (w *worker) next(ctx context.Context) (jetstream.Msg, error) {
 	if message != nil {
 		return message, nil
 	}
+	now := w.bus.refused.Load()
+	if now != refused && strings.Contains(now.err.Error(), "CONSUMER.MSG.NEXT."+w.queue.stream()) {
+		return nil, now.err
+	}
 	err = batch.Error()
 	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
 		return nil, nil
-	}
-	if now := w.bus.refused.Load(); err != nil && now != refused {
-		return nil, now.err
 	}
 	return nil, err
 }

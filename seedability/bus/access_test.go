@@ -1,0 +1,483 @@
+package bus
+
+import (
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"crypto/x509/pkix"
+	"encoding/pem"
+	"errors"
+	"math/big"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/nats-io/nkeys"
+)
+
+// certificates writes an authority (ca.pem), and a server's certificate of it for
+// 127.0.0.1 that routes may show as clients.
+func certificates(t testing.TB, dir string) {
+	t.Helper()
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	write := func(name, kind string, der []byte) {
+		if err := os.WriteFile(filepath.Join(dir, name), pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: der}), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	authority := &x509.Certificate{
+		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "test authority"}, NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
+		IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageCertSign,
+	}
+	server := &x509.Certificate{
+		SerialNumber: big.NewInt(2), Subject: pkix.Name{CommonName: "test server"}, NotBefore: authority.NotBefore, NotAfter: authority.NotAfter,
+		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, KeyUsage: x509.KeyUsageDigitalSignature,
+		ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth},
+	}
+	key := func() *ecdsa.PrivateKey {
+		k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return k
+	}
+	authorityKey, serverKey := key(), key()
+	for _, one := range []struct {
+		name     string
+		template *x509.Certificate
+		key      *ecdsa.PrivateKey
+	}{{"ca.pem", authority, authorityKey}, {"server.pem", server, serverKey}} {
+		der, err := x509.CreateCertificate(rand.Reader, one.template, authority, &one.key.PublicKey, authorityKey)
+		if err != nil {
+			t.Fatal(err)
+		}
+		write(one.name, "CERTIFICATE", der)
+	}
+	der, err := x509.MarshalECPrivateKey(serverKey)
+	if err != nil {
+		t.Fatal(err)
+	}
+	write("server-key.pem", "EC PRIVATE KEY", der)
+}
+
+const examples = "../../cmd/examples"
+
+// sampleServer is the folder of the sample configuration as a system administrator
+// makes it: the files as they are, certificates, and keys in the place of the
+// placeholders. Seeds are in <user>.nk.
+func sampleServer(t testing.TB) string {
+	t.Helper()
+	dir := t.TempDir()
+	files, err := filepath.Glob(filepath.Join(examples, "nats-*.conf"))
+	if err != nil || len(files) < 6 {
+		t.Fatalf("sample configuration: %v %v", files, err)
+	}
+	for _, name := range files {
+		content, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := string(content)
+		for _, user := range []string{"setup", "worker", "reader", "alert-route", "operator"} {
+			placeholder := "REPLACE-WITH-PUBLIC-KEY-OF-" + user
+			if !strings.Contains(text, placeholder) {
+				continue
+			}
+			pair, err := nkeys.CreateUser()
+			if err != nil {
+				t.Fatal(err)
+			}
+			public, err := pair.PublicKey()
+			if err != nil {
+				t.Fatal(err)
+			}
+			seed, err := pair.Seed()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := os.WriteFile(filepath.Join(dir, user+".nk"), seed, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			text = strings.Replace(text, placeholder, public, 1)
+		}
+		if err := os.WriteFile(filepath.Join(dir, filepath.Base(name)), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	certificates(t, filepath.Join(dir, "tls"))
+	return dir
+}
+
+// as connects as a user of the sample configuration.
+func as(t testing.TB, dir, address, user string, o Options) *Bus {
+	t.Helper()
+	o.Name, o.NKeyFile, o.InboxPrefix, o.CAFile = user, filepath.Join(dir, user+".nk"), "_INBOX_"+user, filepath.Join(dir, "tls", "ca.pem")
+	if user == "setup" {
+		o.InboxPrefix = ""
+	}
+	b, err := Connect(t.Context(), address, o)
+	if err != nil {
+		t.Fatalf("%s: %v", user, err)
+	}
+	t.Cleanup(b.Close)
+	return b
+}
+
+// Each user of the sample configuration may do what it is for, over TLS, and
+// nothing else.
+func TestSampleConfiguration(t *testing.T) {
+	dir := sampleServer(t)
+	tls := filepath.Join(dir, "tls")
+	s, err := EmbeddedWith(t.TempDir(), ServerOptions{
+		ConfigFile: filepath.Join(dir, "nats-users.conf"), Listen: "127.0.0.1:0",
+		CertFile: filepath.Join(tls, "server.pem"), KeyFile: filepath.Join(tls, "server-key.pem"),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	address := s.Address()
+	if !strings.HasPrefix(address, "tls://127.0.0.1:") {
+		t.Fatalf("address %s", address)
+	}
+	o := Options{AttemptTime: 150 * time.Millisecond}
+	setup, worker, reader, route := as(t, dir, address, "setup", o), as(t, dir, address, "worker", o), as(t, dir, address, "reader", o), as(t, dir, address, "alert-route", o)
+	ctx := t.Context()
+	score, outlook := event(t, "saddlehorn", releaseTime, 1), kindEvent(t, Outlook, "larkspur", "saddlehorn", 1)
+
+	may := func(user, what string, err error) {
+		t.Helper()
+		if err != nil {
+			t.Errorf("%s may not %s: %v", user, what, err)
+		}
+	}
+	mayNot := func(user, what string, err error) {
+		t.Helper()
+		if !errors.Is(err, nats.ErrPermissionViolation) {
+			t.Errorf("%s may %s: %v", user, what, err)
+		}
+	}
+	// try is for what Bus has no method for.
+	try := func(b *Bus, f func(context.Context) error) error { return b.retry(ctx, 5*time.Second, f) }
+	followed := func(b *Bus, kind Kind) error {
+		ctx, cancel := context.WithTimeout(ctx, 20*time.Second)
+		defer cancel()
+		for _, err := range b.Follow(ctx, FollowOptions{Kinds: []Kind{kind}, Since: FromAll}) {
+			return err
+		}
+		return errors.New("nothing follows")
+	}
+	latest := func(b *Bus, kind Kind) error {
+		_, found, err := b.Latest(ctx, kind, "larkspur", "saddlehorn")
+		if err == nil && !found {
+			err = errors.New("not found")
+		}
+		return err
+	}
+	published := func(b *Bus, e Event) error {
+		_, err := b.Publish(ctx, e)
+		return err
+	}
+	submitted := func(b *Bus, id string) error {
+		_, err := b.Submit(ctx, job(id, 1))
+		return err
+	}
+	state := func(b *Bus) error {
+		_, err := b.QueueState(ctx, QueueAssess)
+		return err
+	}
+	worked := func(b *Bus, handled error) error {
+		ctx, cancel := context.WithTimeout(ctx, 20*time.Second)
+		defer cancel()
+		settled := false
+		err := b.Work(ctx, QueueAssess, WorkOptions{OnEvent: func(e WorkEvent) {
+			if e.Stage == WorkDone || e.Stage == WorkDead {
+				settled = true
+				cancel()
+			}
+		}}, func(context.Context, Job, int) error { return handled })
+		if err == nil && !settled {
+			err = errors.New("no job was settled")
+		}
+		return err
+	}
+
+	// Setup makes everything; a worker can look at it.
+	may("setup", "make streams", setup.EnsureStreams(ctx))
+	may("setup", "make queues", setup.EnsureQueues(ctx))
+	may("worker", "look at streams", worker.EnsureStreams(ctx))
+	may("worker", "look at queues", worker.EnsureQueues(ctx))
+
+	// The worker.
+	for _, e := range []Event{score, outlook, kindEvent(t, Input, "larkspur", "radar", 1), kindEvent(t, Health, "", "lodge-1", 1)} {
+		may("worker", "publish to "+e.Subject, published(worker, e))
+	}
+	may("worker", "set the newest score", worker.PutLatest(ctx, score))
+	may("worker", "set the newest outlook", worker.PutLatest(ctx, outlook))
+	may("worker", "submit", submitted(worker, "one"))
+	may("worker", "work", worked(worker, nil))
+	may("worker", "submit", submitted(worker, "two"))
+	may("worker", "bury", worked(worker, Permanent(errors.New("hopeless"))))
+	may("worker", "see the queue", state(worker))
+	may("worker", "put an object", worker.PutObject(ctx, "crop", noise(chunkBytes+1), nil))
+	may("worker", "replace an object", worker.PutObject(ctx, "crop", noise(chunkBytes), nil))
+	if info := inputsStream(t, worker).CachedInfo(); info.State.Msgs != 2 {
+		t.Errorf("%d messages of one object of one chunk: the replaced one was not removed", info.State.Msgs)
+	}
+	lease, err := worker.Acquire(ctx, "schedule.larkspur", "lodge", time.Minute)
+	may("worker", "take a lease", err)
+	if err == nil {
+		may("worker", "renew a lease", lease.Renew(ctx))
+		may("worker", "release a lease", lease.Release(ctx))
+	}
+	for _, kind := range Kinds() {
+		may("worker", "follow "+kind.Name, followed(worker, kind))
+		may("reader", "follow "+kind.Name, followed(reader, kind))
+		_, err := reader.LastSequence(ctx, kind)
+		may("reader", "ask for the last "+kind.Name, err)
+		n := 0
+		for _, err := range reader.ReadBack(ctx, kind) {
+			may("reader", "read back "+kind.Name, err)
+			n++
+		}
+		if n == 0 {
+			t.Errorf("reader reads no %s back", kind.Name)
+		}
+	}
+
+	// Not even the worker removes what was published, or changes a stream.
+	for _, b := range []*Bus{worker, reader, route} {
+		user := b.options.Name
+		mayNot(user, "make a stream", try(b, func(ctx context.Context) error {
+			_, err := b.js.CreateStream(ctx, jetstream.StreamConfig{Name: "OTHER", Subjects: []string{"other"}})
+			return err
+		}))
+		mayNot(user, "delete a stream", try(b, func(ctx context.Context) error { return b.js.DeleteStream(ctx, Score.Stream) }))
+		mayNot(user, "delete the queue's consumer", try(b, func(ctx context.Context) error {
+			return b.js.DeleteConsumer(ctx, QueueAssess.stream(), queueConsumer)
+		}))
+		if stream, err := b.js.Stream(ctx, Score.Stream); err != nil {
+			t.Error(err)
+		} else {
+			mayNot(user, "empty a stream", try(b, func(ctx context.Context) error { return stream.Purge(ctx) }))
+			mayNot(user, "remove a message", try(b, func(ctx context.Context) error { return stream.DeleteMsg(ctx, 1) }))
+		}
+		// Answers to others, and what is published, cannot be listened to on the side.
+		for _, subject := range []string{"_INBOX_setup.>", "_INBOX.>", "$JS.ACK.>", ">"} {
+			before := b.refused.Load()
+			subscription, err := b.connection.SubscribeSync(subject)
+			if err != nil {
+				t.Error(err)
+				continue
+			}
+			eventually(t, user+" is refused "+subject, func() bool { return b.refused.Load() != before })
+			_ = subscription.Unsubscribe() // it is void
+		}
+	}
+
+	// The reader and the alert route store nothing.
+	for _, b := range []*Bus{reader, route} {
+		user := b.options.Name
+		may(user, "read the newest score", latest(b, Score))
+		may(user, "read the newest outlook", latest(b, Outlook))
+		mayNot(user, "publish a score", published(b, score))
+		mayNot(user, "publish health", published(b, kindEvent(t, Health, "", "lodge-2", 1)))
+		mayNot(user, "set the newest score", b.PutLatest(ctx, event(t, "saddlehorn", releaseTime.Add(time.Hour), 2)))
+		mayNot(user, "submit", submitted(b, "three"))
+		mayNot(user, "work", worked(b, nil))
+		mayNot(user, "put an object", b.PutObject(ctx, "other", noise(10), nil))
+		mayNot(user, "delete an object", b.DeleteObject(ctx, "crop"))
+		_, err := b.Acquire(ctx, "schedule.larkspur", "thief", 5*time.Second)
+		mayNot(user, "take a lease", err)
+	}
+	got, err := reader.GetObject(ctx, "crop")
+	may("reader", "read an object", err)
+	if len(got) != chunkBytes {
+		t.Errorf("object of %d bytes", len(got))
+	}
+	objects, err := reader.ListObjects(ctx)
+	may("reader", "list objects", err)
+	if len(objects) != 1 {
+		t.Errorf("objects %v", objects)
+	}
+	may("reader", "see the queue", state(reader))
+
+	// The alert route sees scores and outlooks, no more.
+	may("alert-route", "follow scores", followed(route, Score))
+	may("alert-route", "follow outlooks", followed(route, Outlook))
+	for _, kind := range []Kind{Input, Health, DeadLetter} {
+		mayNot("alert-route", "follow "+kind.Name, followed(route, kind))
+	}
+	_, err = route.GetObject(ctx, "crop")
+	mayNot("alert-route", "read an object", err)
+	mayNot("alert-route", "see the queue", state(route))
+
+	// The process of the server itself needs no key.
+	own, err := s.Connect(ctx, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer own.Close()
+	may("the server's process", "publish", published(own, event(t, "tin-kettle", releaseTime, 1)))
+}
+
+func TestConnectionsAreRefused(t *testing.T) {
+	dir := sampleServer(t)
+	tls := filepath.Join(dir, "tls")
+	s, err := EmbeddedWith(t.TempDir(), ServerOptions{
+		ConfigFile: filepath.Join(dir, "nats-users.conf"), Listen: "127.0.0.1:0",
+		CertFile: filepath.Join(tls, "server.pem"), KeyFile: filepath.Join(tls, "server-key.pem"),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	other := t.TempDir()
+	certificates(t, other)
+	stranger, err := nkeys.CreateUser()
+	if err != nil {
+		t.Fatal(err)
+	}
+	seed, err := stranger.Seed()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(other, "stranger.nk"), seed, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	ca, worker := filepath.Join(tls, "ca.pem"), filepath.Join(dir, "worker.nk")
+	for name, o := range map[string]Options{
+		"no key":                  {CAFile: ca},
+		"a key of nobody":         {CAFile: ca, NKeyFile: filepath.Join(other, "stranger.nk")},
+		"no authority":            {NKeyFile: worker},
+		"another authority":       {CAFile: filepath.Join(other, "ca.pem"), NKeyFile: worker},
+		"no such file":            {CAFile: ca, NKeyFile: filepath.Join(other, "none.nk")},
+		"a certificate as a seed": {CAFile: ca, NKeyFile: ca},
+		"two secrets":             {CAFile: ca, NKeyFile: worker, TokenFile: worker},
+	} {
+		if b, err := Connect(t.Context(), s.Address(), o); err == nil {
+			b.Close()
+			t.Errorf("%s: connected", name)
+		}
+	}
+	// A server with TLS is reached under nats:// too, and then by TLS.
+	b, err := Connect(t.Context(), strings.Replace(s.Address(), "tls://", "nats://", 1), Options{CAFile: ca, NKeyFile: worker, InboxPrefix: "_INBOX_worker"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	if _, err := b.connection.TLSConnectionState(); err != nil {
+		t.Error(err)
+	}
+}
+
+// User and password, from a file and from the environment; never from the address.
+func TestUserAndPassword(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "user")
+	if err := os.WriteFile(file, []byte("lodge:powder: deep\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s, err := EmbeddedWith(t.TempDir(), ServerOptions{Listen: "127.0.0.1:0", UserFile: file})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	connect := func(o Options) error {
+		b, err := Connect(t.Context(), s.Address(), o)
+		if err == nil {
+			err = b.EnsureStreams(t.Context())
+			b.Close()
+		}
+		return err
+	}
+	if err := connect(Options{UserFile: file}); err != nil {
+		t.Errorf("by file: %v", err)
+	}
+	if err := connect(Options{}); err == nil {
+		t.Error("without a password")
+	}
+	t.Setenv("RIMELINE_NATS_USER", "lodge")
+	t.Setenv("RIMELINE_NATS_PASSWORD", "slush")
+	if err := connect(Options{}); !errors.Is(err, nats.ErrAuthorization) {
+		t.Errorf("by a wrong environment: %v", err)
+	}
+	t.Setenv("RIMELINE_NATS_PASSWORD", "powder: deep")
+	if err := connect(Options{}); err != nil {
+		t.Errorf("by environment: %v", err)
+	}
+	t.Setenv("RIMELINE_NATS_TOKEN", "x")
+	if err := connect(Options{}); err == nil {
+		t.Error("user and token at once")
+	}
+	for _, content := range []string{"", "\n", "noColon", ":x", "a:b\nc:d\n"} {
+		if err := os.WriteFile(file, []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if err := connect(Options{UserFile: file}); err == nil || strings.Contains(err.Error(), "noColon") {
+			t.Errorf("file %q: %v", content, err)
+		}
+	}
+	withPassword := strings.Replace(s.Address(), "nats://", "nats://lodge:powder@", 1)
+	if _, err := Connect(t.Context(), withPassword, Options{}); err == nil || strings.Contains(err.Error(), "powder") || !strings.Contains(err.Error(), "environment") {
+		t.Errorf("a password in the address: %v", err)
+	}
+}
+
+func TestServerOptions(t *testing.T) {
+	for _, o := range []ServerOptions{
+		{Listen: "0.0.0.0:0"}, {Listen: ":0"}, {Listen: "127.0.0.1"}, {Listen: "127.0.0.1:x"},
+		{ConfigFile: "none.conf"}, {ConfigFile: filepath.Join(examples, "nats-users.conf")}, // keys still to be filled in
+		{CertFile: "none.pem", KeyFile: "none.pem"}, {UserFile: "none"},
+	} {
+		if s, err := EmbeddedWith(t.TempDir(), o); err == nil {
+			s.Close()
+			t.Errorf("%+v: started", o)
+		}
+	}
+	s, err := EmbeddedWith(t.TempDir(), ServerOptions{Listen: "localhost:0", MaxStoreBytes: 1 << 30, MaxMemoryBytes: 1 << 20})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	if err := s.Healthy(); err != nil {
+		t.Error(err)
+	}
+	if config := s.server.JetStreamConfig(); config.MaxStore != 1<<30 || config.MaxMemory != 1<<20 || !config.SyncAlways {
+		t.Errorf("%+v", config)
+	}
+	// All streams fit into a small store, since their limits shrink with it.
+	b, err := s.Connect(t.Context(), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	for _, ensure := range []func(context.Context) error{b.EnsureStreams, b.EnsureQueues} {
+		if err := ensure(t.Context()); err != nil {
+			t.Error(err)
+		}
+	}
+	if _, used, err := s.server.JetStreamReservedResources(); err != nil || used > 1<<30 {
+		t.Errorf("%d bytes set aside, %v", used, err)
+	}
+	// One connected from elsewhere does not know the store, and is told.
+	far, err := Connect(t.Context(), s.Address(), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer far.Close()
+	if err := far.ensureStream(t.Context(), jetstream.StreamConfig{Name: "LARGE", Subjects: []string{"large"}, MaxBytes: 2 << 30}); !errors.Is(err, ErrFull) {
+		t.Errorf("a stream larger than the store: %v", err)
+	}
+	if server, ok := far.Connected(); !ok || server != "rimeline" {
+		t.Errorf("connected %v to %q", ok, server)
+	}
+}
