@@ -183,7 +183,6 @@ func (s *Store) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	now := s.now().UTC()
 	w.Header().Set("Date", now.Format(http.TimeFormat))
 	if from, to := s.scenario.Outage(); !now.Before(from) && now.Before(to) {
-		w.Header().Set("Retry-After", "1")
 		s3Error(w, r, http.StatusServiceUnavailable, "SlowDown", "Please reduce your request rate.")
 		return
 	}

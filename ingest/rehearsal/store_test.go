@@ -2,6 +2,7 @@ package rehearsal
 
 import (
 	"bytes"
+	"context"
 	"encoding/xml"
 	"fmt"
 	"io"
@@ -432,5 +433,77 @@ func TestManyAtOnce(t *testing.T) {
 	// What was just made is kept, however large it is.
 	if s.vault.used > s.vault.budget+150e3 || total < 400e3 {
 		t.Errorf("%d bytes are kept of %d, %d allowed", s.vault.used, total, s.vault.budget)
+	}
+}
+
+// Made ahead, nothing is made when it is asked for; and nothing is published
+// for all that.
+func TestPrepare(t *testing.T) {
+	s := small(t)
+	s.clock.set(s.afterOutage(time.Hour))
+	now := s.clock.now()
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() {
+		s.Prepare(ctx, 3*time.Minute)
+		close(done)
+	}()
+	all := func(from, to time.Time) (made, n int) {
+		for _, shelf := range s.shelves {
+			for _, o := range shelf.objects {
+				if !o.published.Before(from) && o.published.Before(to) {
+					n++
+					if s.vault.made(o.batch) {
+						made++
+					}
+				}
+			}
+		}
+		return made, n
+	}
+	for made, n := all(now, now.Add(3*time.Minute)); made < n; made, n = all(now, now.Add(3*time.Minute)) {
+		time.Sleep(10 * time.Millisecond) // the test's own deadline ends it
+	}
+	if made, n := all(now.Add(15*time.Minute), now.Add(time.Hour)); made > 0 || n == 0 {
+		t.Errorf("%d of %d objects are made an hour ahead", made, n)
+	}
+	for _, p := range s.Schedule(now.Add(time.Second), now.Add(3*time.Minute)) {
+		if p.Source == "temp-gateway" {
+			continue // there is an older one
+		}
+		if answer, _ := ask(t, "HEAD", s.BaseURLs(s.root)[p.Source]+"/"+p.Key); answer.StatusCode != 404 {
+			t.Errorf("%s before its time: %s", p.Key, answer.Status)
+		}
+	}
+	s.clock.set(now.Add(20 * time.Minute))
+	for made, n := all(now.Add(20*time.Minute), now.Add(22*time.Minute)); made < n; made, n = all(now.Add(20*time.Minute), now.Add(22*time.Minute)) {
+		time.Sleep(10 * time.Millisecond)
+	}
+	cancel()
+	<-done
+}
+
+// A writer that panics leaves nobody waiting.
+func TestWriterThatPanics(t *testing.T) {
+	v := newVault(1000)
+	bad := single("bad", func() ([]byte, error) { panic("out of ink") })
+	for range 2 {
+		func() {
+			defer func() {
+				if recover() == nil {
+					t.Error("no panic")
+				}
+			}()
+			_, _ = v.get(bad)
+		}()
+	}
+}
+
+func TestStoreOptions(t *testing.T) {
+	s := NewScenario(benchStart, 1)
+	for _, o := range []StoreOptions{{}, {Scenario: s, Points: 1}, {Scenario: s, SpacingM: -1}, {Scenario: s, RadiusM: 1e6}} {
+		if _, err := NewStore(o); err == nil {
+			t.Errorf("%+v is taken", o)
+		}
 	}
 }

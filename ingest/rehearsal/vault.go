@@ -2,6 +2,7 @@ package rehearsal
 
 import (
 	"container/list"
+	"fmt"
 	"sync"
 )
 
@@ -43,15 +44,24 @@ func (v *vault) get(b *batch) ([][]byte, error) {
 	v.held[b] = v.recent.PushFront(held)
 	v.mu.Unlock()
 
-	held.parts, held.err = b.make()
-	close(held.ready)
+	func() {
+		held.err = fmt.Errorf("%s: its writer gave up", b.name) // unless it returns
+		defer func() {
+			if held.err != nil { // the next one tries again
+				v.mu.Lock()
+				v.drop(held)
+				v.mu.Unlock()
+			}
+			close(held.ready)
+		}()
+		held.parts, held.err = b.make()
+	}()
+	if held.err != nil {
+		return nil, held.err
+	}
 
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	if held.err != nil { // the next one tries again
-		v.drop(held)
-		return nil, held.err
-	}
 	var lengths []int64
 	for _, part := range held.parts {
 		held.bytes += int64(len(part))
