@@ -67,7 +67,7 @@ func TestCacheAsksWhetherItIsCurrent(t *testing.T) {
 		get := func(fromCache bool, fetched int) {
 			t.Helper()
 			before := c.Counts().Hosts[s.host()].BytesFetched
-			o, err := c.Get(context1(t), s.URL+"/a", GetOptions{})
+			o, err := c.Get(testContext(t), s.URL+"/a", GetOptions{})
 			if err != nil || !bytes.Equal(o.Bytes, body) || o.FromCache != fromCache || o.SHA256 != sha256Hex(body) {
 				t.Fatalf("%s: %d bytes, from cache %v, want %v; %v", validators, len(o.Bytes), o.FromCache, fromCache, err)
 			}
@@ -93,7 +93,7 @@ func TestWithoutValidatorNothingIsKept(t *testing.T) {
 	dir := t.TempDir()
 	c := cached(t, openCache(t, dir, 1<<20))
 	for range 2 {
-		if o, err := c.Get(context1(t), s.URL+"/a", GetOptions{}); err != nil || o.FromCache {
+		if o, err := c.Get(testContext(t), s.URL+"/a", GetOptions{}); err != nil || o.FromCache {
 			t.Fatal(o.FromCache, err)
 		}
 	}
@@ -107,7 +107,7 @@ func TestNoCache(t *testing.T) {
 	dir := t.TempDir()
 	c := cached(t, openCache(t, dir, 1<<20))
 	for range 2 {
-		if o, err := c.Get(context1(t), s.URL+"/a", GetOptions{NoCache: true}); err != nil || o.FromCache {
+		if o, err := c.Get(testContext(t), s.URL+"/a", GetOptions{NoCache: true}); err != nil || o.FromCache {
 			t.Fatal(o.FromCache, err)
 		}
 	}
@@ -128,7 +128,7 @@ func TestRangesFromCache(t *testing.T) {
 	get := func(fromCache bool, wantAsked string, ranges ...Range) {
 		t.Helper()
 		asked = nil
-		o, err := c.GetRanges(context1(t), s.URL+"/a", ranges, GetOptions{})
+		o, err := c.GetRanges(testContext(t), s.URL+"/a", ranges, GetOptions{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -169,9 +169,9 @@ func TestDamagedEntryIsFetchedAgain(t *testing.T) {
 			c := cached(t, openCache(t, dir, 1<<20))
 			get := func() (Object, error) {
 				if way == "whole" {
-					return c.Get(context1(t), s.URL+"/a", GetOptions{})
+					return c.Get(testContext(t), s.URL+"/a", GetOptions{})
 				}
-				return c.GetRanges(context1(t), s.URL+"/a", []Range{{10, 20}, {30, -1}}, GetOptions{})
+				return c.GetRanges(testContext(t), s.URL+"/a", []Range{{10, 20}, {30, -1}}, GetOptions{})
 			}
 			first, err := get()
 			if err != nil {
@@ -205,7 +205,7 @@ func TestBudgetDropsWhatWasNotUsedForLongest(t *testing.T) {
 	c := cached(t, cache)
 	get := func(i int) bool {
 		t.Helper()
-		o, err := c.Get(context1(t), fmt.Sprintf("%s/%d", s.URL, i), GetOptions{})
+		o, err := c.Get(testContext(t), fmt.Sprintf("%s/%d", s.URL, i), GetOptions{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -263,7 +263,7 @@ func TestLargerThanTheBudgetIsNotKept(t *testing.T) {
 	s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) { serve(w, r, `"1"`, bytesOf(100000)) })
 	dir := t.TempDir()
 	c := cached(t, openCache(t, dir, 50000))
-	if _, err := c.Get(context1(t), s.URL+"/a", GetOptions{}); err != nil {
+	if _, err := c.Get(testContext(t), s.URL+"/a", GetOptions{}); err != nil {
 		t.Fatal(err)
 	}
 	if f := files(t, dir); len(f) != 0 {
@@ -315,11 +315,11 @@ func TestFullDiskChild(t *testing.T) {
 	cache := openCache(t, dir, 1<<20)
 	c := cached(t, cache)
 	for range 2 {
-		o, err := c.Get(context1(t), s.URL+"/a", GetOptions{})
+		o, err := c.Get(testContext(t), s.URL+"/a", GetOptions{})
 		if err != nil || !bytes.Equal(o.Bytes, body) || o.FromCache {
 			t.Fatalf("%d bytes, from cache %v, %v", len(o.Bytes), o.FromCache, err)
 		}
-		o, err = c.GetRanges(context1(t), s.URL+"/a", []Range{{10, 90000}}, GetOptions{})
+		o, err = c.GetRanges(testContext(t), s.URL+"/a", []Range{{10, 90000}}, GetOptions{})
 		if err != nil || o.FromCache {
 			t.Fatalf("ranges: from cache %v, %v", o.FromCache, err)
 		}
@@ -331,7 +331,7 @@ func TestFullDiskChild(t *testing.T) {
 		t.Errorf("%d entries counted as not written, want 4", n)
 	}
 	for _, fromCache := range []bool{false, true} { // what fits is kept as ever
-		if o, err := c.Get(context1(t), s.URL+"/small", GetOptions{}); err != nil || o.FromCache != fromCache {
+		if o, err := c.Get(testContext(t), s.URL+"/small", GetOptions{}); err != nil || o.FromCache != fromCache {
 			t.Errorf("small: from cache %v, want %v; %v", o.FromCache, fromCache, err)
 		}
 	}
@@ -401,14 +401,14 @@ func workShared(t *testing.T, dir, address string, body []byte) error {
 			failed <- func() error {
 				for i := range 40 {
 					at := fmt.Sprintf("%s/%d", address, (i*7+g)%16)
-					o, err := c.Get(context1(t), at, GetOptions{})
+					o, err := c.Get(testContext(t), at, GetOptions{})
 					if err != nil || !bytes.Equal(o.Bytes, body) {
 						return fmt.Errorf("%s: %d bytes, %w", at, len(o.Bytes), err)
 					}
 					if o.FromCache {
 						hits.Add(1)
 					}
-					if o, err = c.GetRanges(context1(t), at, []Range{{int64(i), 1000}, {5000, -1}}, GetOptions{}); err != nil {
+					if o, err = c.GetRanges(testContext(t), at, []Range{{int64(i), 1000}, {5000, -1}}, GetOptions{}); err != nil {
 						return fmt.Errorf("%s: ranges: %w", at, err)
 					}
 					if !bytes.Equal(o.Parts[0].Bytes, body[i:1000]) || !bytes.Equal(o.Parts[1].Bytes, body[5000:]) {
@@ -425,7 +425,7 @@ func workShared(t *testing.T, dir, address string, body []byte) error {
 		}
 	}
 	sum := int64(0)
-	for _, path := range files2(dir) {
+	for _, path := range entryFiles(dir) {
 		if info, err := os.Stat(path); err == nil {
 			sum += info.Size()
 		}
@@ -440,8 +440,8 @@ func workShared(t *testing.T, dir, address string, body []byte) error {
 	return nil
 }
 
-// files2 is files while others write and drop.
-func files2(dir string) []string {
+// entryFiles is files while others write and drop.
+func entryFiles(dir string) []string {
 	paths, _ := filepath.Glob(filepath.Join(dir, "??", "*", "*"))
 	return paths
 }

@@ -112,7 +112,7 @@ func TestListDirectory(t *testing.T) {
 	o.MaxBytes = 200000
 	c := newClient(t, o)
 	// Links count from where the redirect led.
-	l, err := c.ListDirectory(context1(t), s.URL+"/moved")
+	l, err := c.ListDirectory(testContext(t), s.URL+"/moved")
 	if err != nil || len(l.Entries) != 1 || l.Entries[0].URL != s.URL+"/x/y/MRMS_PrecipRate_00.00_20260101-000000.grib2.gz" {
 		t.Errorf("%+v, %v", l, err)
 	}
@@ -122,7 +122,7 @@ func TestListDirectory(t *testing.T) {
 	}{
 		"/login": {ErrMalformed, 200}, "/garbage": {ErrMalformed, 200}, "/endless": {ErrTooLarge, 200}, "/none": {ErrNotFound, 404},
 	} {
-		_, err := c.ListDirectory(context1(t), s.URL+path)
+		_, err := c.ListDirectory(testContext(t), s.URL+path)
 		wantError(t, err, want.reason, want.status)
 		if want.reason == ErrMalformed && !errors.Is(err, ingest.ErrCorrupt) {
 			t.Errorf("%s: %v does not wrap a *ingest.FormatError", path, err)

@@ -40,7 +40,7 @@ func TestStatusBecomesReason(t *testing.T) {
 	} {
 		s := newStore(t, func(_ int, w http.ResponseWriter, _ *http.Request) { w.WriteHeader(test.status) })
 		c := newClient(t, quick())
-		_, err := c.Get(context1(t), s.URL+"/a", GetOptions{})
+		_, err := c.Get(testContext(t), s.URL+"/a", GetOptions{})
 		e := wantError(t, err, test.reason, test.status)
 		if got := s.requests.Load(); got != test.requests || int64(e.Attempts) != got {
 			t.Errorf("status %d: %d requests, %d attempts reported, want %d", test.status, got, e.Attempts, test.requests)
@@ -57,7 +57,7 @@ func TestStoreNamesItsReason(t *testing.T) {
 		w.WriteHeader(404)
 		io.WriteString(w, `<?xml version="1.0"?><Error><Code>NoSuchBucket</Code></Error>`)
 	})
-	_, err := newClient(t, quick()).Get(context1(t), s.URL+"/a", GetOptions{})
+	_, err := newClient(t, quick()).Get(testContext(t), s.URL+"/a", GetOptions{})
 	if wantError(t, err, ErrNotFound, 404); !strings.Contains(err.Error(), "NoSuchBucket") {
 		t.Errorf("%q does not name the store's code", err)
 	}
@@ -71,7 +71,7 @@ func TestBackAfterUnavailable(t *testing.T) {
 		}
 		serve(w, r, `"1"`, []byte("here"))
 	})
-	o, err := newClient(t, quick()).Get(context1(t), s.URL+"/a", GetOptions{})
+	o, err := newClient(t, quick()).Get(testContext(t), s.URL+"/a", GetOptions{})
 	if err != nil || string(o.Bytes) != "here" {
 		t.Fatalf("%q, %v", o.Bytes, err)
 	}
@@ -99,7 +99,7 @@ func TestRetryAfterIsObeyed(t *testing.T) {
 				serve(w, r, `"1"`, []byte("here"))
 			})
 			start := time.Now()
-			_, err := newClient(t, quick()).Get(context1(t), s.URL+"/a", GetOptions{})
+			_, err := newClient(t, quick()).Get(testContext(t), s.URL+"/a", GetOptions{})
 			if waited := time.Since(start); err != nil || waited < test.atLeast {
 				t.Fatalf("waited %s, want at least %s; %v", waited, test.atLeast, err)
 			}
@@ -117,7 +117,7 @@ func TestTooLongRetryAfterGivesUpAtOnce(t *testing.T) {
 		})
 		o := quick()
 		o.Now = now
-		_, err := newClient(t, o).Get(context1(t), s.URL+"/a", GetOptions{})
+		_, err := newClient(t, o).Get(testContext(t), s.URL+"/a", GetOptions{})
 		if e := wantError(t, err, ErrUnavailable, 429); e.Attempts != 1 {
 			t.Errorf("Retry-After %s: %d attempts, want 1", header, e.Attempts)
 		}
@@ -169,7 +169,7 @@ func TestBrokenBodyIsResumed(t *testing.T) {
 		serve(w, r, `"1"`, body)
 	})
 	c := newClient(t, quick())
-	o, err := c.Get(context1(t), s.URL+"/a", GetOptions{})
+	o, err := c.Get(testContext(t), s.URL+"/a", GetOptions{})
 	if err != nil || !bytes.Equal(o.Bytes, body) {
 		t.Fatalf("%d bytes, %v", len(o.Bytes), err)
 	}
@@ -212,7 +212,7 @@ func TestResumeUsesWhatProvesTheVersion(t *testing.T) {
 			}
 			w.Write(body)
 		})
-		o, err := newClient(t, quick()).Get(context1(t), s.URL+"/a", GetOptions{})
+		o, err := newClient(t, quick()).Get(testContext(t), s.URL+"/a", GetOptions{})
 		if err != nil || !bytes.Equal(o.Bytes, body) || second != test.second {
 			t.Errorf("%s: second request %q, want %q; %d bytes, %v", test.name, second, test.second, len(o.Bytes), err)
 		}
@@ -229,7 +229,7 @@ func TestObjectReplacedDuringGetIsFetchedAnew(t *testing.T) {
 		}
 		serve(w, r, `"2"`, after) // If-Range does not match: 200 and the whole
 	})
-	o, err := newClient(t, quick()).Get(context1(t), s.URL+"/a", GetOptions{})
+	o, err := newClient(t, quick()).Get(testContext(t), s.URL+"/a", GetOptions{})
 	if err != nil || !bytes.Equal(o.Bytes, after) || o.ETag != `"2"` {
 		t.Fatalf("%d bytes of %s, %v, want the new object", len(o.Bytes), o.ETag, err)
 	}
@@ -246,7 +246,7 @@ func TestResumeThatIgnoresIfRangeStartsAgain(t *testing.T) {
 		r.Header.Del("If-Range")
 		serve(w, r, `"2"`, after)
 	})
-	o, err := newClient(t, quick()).Get(context1(t), s.URL+"/a", GetOptions{})
+	o, err := newClient(t, quick()).Get(testContext(t), s.URL+"/a", GetOptions{})
 	if err != nil || !bytes.Equal(o.Bytes, after) {
 		t.Fatalf("%d bytes, %v, want the new object and no mixture", len(o.Bytes), err)
 	}
@@ -261,7 +261,7 @@ func TestBodyWithoutLengthBreaksOffAtItsVeryEnd(t *testing.T) {
 		}
 		serve(w, r, `"1"`, body) // from 100000 on there is nothing: 416
 	})
-	o, err := newClient(t, quick()).Get(context1(t), s.URL+"/a", GetOptions{})
+	o, err := newClient(t, quick()).Get(testContext(t), s.URL+"/a", GetOptions{})
 	if err != nil || !bytes.Equal(o.Bytes, body) || s.requests.Load() != 2 {
 		t.Fatalf("%d bytes, %v", len(o.Bytes), err)
 	}
@@ -272,7 +272,7 @@ func TestSizeThatStaysShortIsUnavailable(t *testing.T) {
 		w.Header().Set("Content-Length", "1000")
 		w.Write(make([]byte, 900))
 	})
-	_, err := newClient(t, quick()).Get(context1(t), s.URL+"/a", GetOptions{})
+	_, err := newClient(t, quick()).Get(testContext(t), s.URL+"/a", GetOptions{})
 	wantError(t, err, ErrUnavailable, 200)
 	if !errors.Is(err, io.ErrUnexpectedEOF) {
 		t.Errorf("%v does not say that the body ended early", err)
@@ -294,17 +294,20 @@ func TestTooLarge(t *testing.T) {
 	} {
 		s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) { answer(w) })
 		c := newClient(t, quick())
-		_, err := c.Get(context1(t), s.URL+"/a", GetOptions{MaxBytes: 1000})
+		_, err := c.Get(testContext(t), s.URL+"/a", GetOptions{MaxBytes: 1000})
 		wantError(t, err, ErrTooLarge, 200)
 		if n := s.requests.Load(); n != 1 {
 			t.Errorf("%s: %d requests, want 1", name, n)
+		}
+		if n := c.Counts().Hosts[s.host()].BytesFetched; name == "says so" && n != 0 {
+			t.Errorf("%d bytes of a body were read that was known to be too large", n)
 		}
 	}
 	s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) {
 		w.(http.Flusher).Flush()
 		w.Write(make([]byte, 1000))
 	})
-	if o, err := newClient(t, quick()).Get(context1(t), s.URL+"/a", GetOptions{MaxBytes: 1000}); err != nil || len(o.Bytes) != 1000 {
+	if o, err := newClient(t, quick()).Get(testContext(t), s.URL+"/a", GetOptions{MaxBytes: 1000}); err != nil || len(o.Bytes) != 1000 {
 		t.Errorf("exactly the maximum: %d bytes, %v", len(o.Bytes), err)
 	}
 }
@@ -326,7 +329,7 @@ func TestSilentStore(t *testing.T) {
 	}()
 	o := quick()
 	o.StallTime = 30 * time.Millisecond
-	_, err = newClient(t, o).Get(context1(t), "http://"+listener.Addr().String()+"/a", GetOptions{})
+	_, err = newClient(t, o).Get(testContext(t), "http://"+listener.Addr().String()+"/a", GetOptions{})
 	wantError(t, err, ErrUnavailable, 0)
 	if !errors.Is(err, errStalled) {
 		t.Errorf("%v, want a stall", err)
@@ -348,7 +351,7 @@ func TestStallWithinBodyIsResumed(t *testing.T) {
 	})
 	o := quick()
 	o.StallTime = 50 * time.Millisecond
-	got, err := newClient(t, o).Get(context1(t), s.URL+"/a", GetOptions{})
+	got, err := newClient(t, o).Get(testContext(t), s.URL+"/a", GetOptions{})
 	if err != nil || !bytes.Equal(got.Bytes, body) {
 		t.Fatalf("%d bytes, %v", len(got.Bytes), err)
 	}
@@ -365,7 +368,7 @@ func TestSlowDripEndsWithTheAttemptTime(t *testing.T) {
 	})
 	o := quick()
 	o.AttemptTime = 60 * time.Millisecond
-	_, err := newClient(t, o).Get(context1(t), s.URL+"/a", GetOptions{})
+	_, err := newClient(t, o).Get(testContext(t), s.URL+"/a", GetOptions{})
 	wantError(t, err, ErrUnavailable, 200)
 	if !errors.Is(err, errAttemptTime) {
 		t.Errorf("%v, want the attempt time", err)
@@ -386,7 +389,7 @@ func TestResetConnection(t *testing.T) {
 		}
 		serve(w, r, `"1"`, body)
 	})
-	o, err := newClient(t, quick()).Get(context1(t), s.URL+"/a", GetOptions{})
+	o, err := newClient(t, quick()).Get(testContext(t), s.URL+"/a", GetOptions{})
 	if err != nil || !bytes.Equal(o.Bytes, body) {
 		t.Fatalf("%d bytes, %v", len(o.Bytes), err)
 	}
@@ -398,7 +401,7 @@ func TestNobodyListens(t *testing.T) {
 		t.Fatal(err)
 	}
 	listener.Close()
-	_, err = newClient(t, quick()).Get(context1(t), "http://"+listener.Addr().String()+"/a", GetOptions{})
+	_, err = newClient(t, quick()).Get(testContext(t), "http://"+listener.Addr().String()+"/a", GetOptions{})
 	if e := wantError(t, err, ErrUnavailable, 0); e.Attempts != 3 {
 		t.Errorf("%d attempts, want 3", e.Attempts)
 	}
@@ -420,7 +423,7 @@ func TestNotHTTP(t *testing.T) {
 			conn.Close()
 		}
 	}()
-	_, err = newClient(t, quick()).Get(context1(t), "http://"+listener.Addr().String()+"/a", GetOptions{})
+	_, err = newClient(t, quick()).Get(testContext(t), "http://"+listener.Addr().String()+"/a", GetOptions{})
 	wantError(t, err, ErrUnavailable, 0)
 }
 
@@ -442,22 +445,22 @@ func TestRedirects(t *testing.T) {
 		}
 	})
 	c := newClient(t, quick())
-	o, err := c.Get(context1(t), s.URL+"/elsewhere", GetOptions{})
+	o, err := c.Get(testContext(t), s.URL+"/elsewhere", GetOptions{})
 	if err != nil || string(o.Bytes) != "here" {
 		t.Errorf("%q, %v", o.Bytes, err)
 	}
 	before := s.requests.Load()
-	_, err = c.Get(context1(t), s.URL+"/loop", GetOptions{})
+	_, err = c.Get(testContext(t), s.URL+"/loop", GetOptions{})
 	wantError(t, err, ErrMalformed, 302)
 	if n := s.requests.Load() - before; n != maxRedirects+1 {
 		t.Errorf("%d requests in a loop, want %d", n, maxRedirects+1)
 	}
-	_, err = c.Get(context1(t), s.URL+"/no-url", GetOptions{})
+	_, err = c.Get(testContext(t), s.URL+"/no-url", GetOptions{})
 	wantError(t, err, ErrMalformed, 302)
 	if strings.Contains(err.Error(), "hunter2") {
 		t.Errorf("%q shows a password", err)
 	}
-	_, err = c.Get(context1(t), s.URL+"/file", GetOptions{})
+	_, err = c.Get(testContext(t), s.URL+"/file", GetOptions{})
 	wantError(t, err, ErrRefused, 302)
 }
 
@@ -467,7 +470,7 @@ func TestNoRedirectOutOfTLS(t *testing.T) {
 	defer secure.Close()
 	o := quick()
 	o.Transport = secure.Client().Transport
-	_, err := newClient(t, o).Get(context1(t), secure.URL+"/a", GetOptions{})
+	_, err := newClient(t, o).Get(testContext(t), secure.URL+"/a", GetOptions{})
 	wantError(t, err, ErrMalformed, 302)
 	if n := plain.requests.Load(); n != 0 {
 		t.Errorf("the plain store was asked %d times", n)
@@ -481,7 +484,7 @@ func TestAllowedHosts(t *testing.T) {
 	o.AllowHosts = []string{elsewhere.host(), ".example.org"}
 	c := newClient(t, o)
 	for _, address := range []string{s.URL, elsewhere.URL} {
-		_, err := c.Get(context1(t), address, GetOptions{})
+		_, err := c.Get(testContext(t), address, GetOptions{})
 		var e *Error
 		if !errors.As(err, &e) || !errors.Is(err, ErrRefused) {
 			t.Errorf("%s: %v, want it refused", address, err)
@@ -500,9 +503,9 @@ func TestAllowedHosts(t *testing.T) {
 func TestWhatIsNoURL(t *testing.T) {
 	c := newClient(t, quick())
 	for _, address := range []string{"", "a", "ftp://127.0.0.1/a", "file:///etc/hostname", "http://", "http://%zz", "\x00"} {
-		_, err := c.Get(context1(t), address, GetOptions{})
+		_, err := c.Get(testContext(t), address, GetOptions{})
 		wantError(t, err, ErrRefused, 0)
-		if _, err := c.ListS3(context1(t), address, ListQuery{}); !errors.Is(err, ErrRefused) {
+		if _, err := c.ListS3(testContext(t), address, ListQuery{}); !errors.Is(err, ErrRefused) {
 			t.Errorf("list of %q: %v", address, err)
 		}
 	}
@@ -521,12 +524,12 @@ func TestSecretsStayHidden(t *testing.T) {
 	})
 	address := strings.Replace(s.URL, "http://", "http://me:hunter2@", 1) + "/a?token=hunter3&prefix=p&hunter4#hunter5"
 	c := newClient(t, quick())
-	o, err := c.Get(context1(t), address, GetOptions{})
+	o, err := c.Get(testContext(t), address, GetOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	want := s.URL + "/a?token=...&prefix=p&..."
-	_, err = c.Get(context1(t), address, GetOptions{})
+	_, err = c.Get(testContext(t), address, GetOptions{})
 	e := wantError(t, err, ErrUnavailable, 503)
 	for _, shown := range []string{o.URL, e.URL} {
 		if shown != want {
@@ -534,7 +537,7 @@ func TestSecretsStayHidden(t *testing.T) {
 		}
 	}
 	s.Close()
-	_, err = c.Get(context1(t), address, GetOptions{})
+	_, err = c.Get(testContext(t), address, GetOptions{})
 	for _, shown := range []string{e.Error(), err.Error(), Redact("http://me:hunter2@%zz/"), fmt.Sprint(c.Counts())} {
 		if strings.Contains(shown, "hunter") {
 			t.Errorf("%q shows a secret", shown)
@@ -564,7 +567,7 @@ func TestPerHostLimits(t *testing.T) {
 	failed := make(chan error, n)
 	for i := range n {
 		go func() {
-			_, err := c.Get(context1(t), fmt.Sprintf("%s/%d", s.URL, i), GetOptions{})
+			_, err := c.Get(testContext(t), fmt.Sprintf("%s/%d", s.URL, i), GetOptions{})
 			failed <- err
 		}()
 	}
@@ -581,6 +584,23 @@ func TestPerHostLimits(t *testing.T) {
 	}
 }
 
+// TestWaitingForOurselvesIsNoStall: the slot of the host to which a redirect
+// leads is taken for longer than the stall time.
+func TestWaitingForOurselvesIsNoStall(t *testing.T) {
+	s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) { serve(w, r, `"1"`, []byte("here")) })
+	front := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, s.URL, http.StatusFound) })
+	o := quick()
+	o.PerHost, o.Attempts, o.StallTime = 1, 1, 100*time.Millisecond
+	c := newClient(t, o)
+	slot := c.hosts.named(s.host()).slots
+	slot <- struct{}{}
+	time.AfterFunc(300*time.Millisecond, func() { <-slot })
+	got, err := c.Get(testContext(t), front.URL+"/a", GetOptions{})
+	if err != nil || string(got.Bytes) != "here" {
+		t.Fatalf("%q, %v", got.Bytes, err)
+	}
+}
+
 func TestHead(t *testing.T) {
 	s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) {
 		if r.Method != http.MethodHead {
@@ -593,11 +613,11 @@ func TestHead(t *testing.T) {
 		serve(w, r, `"1"`, make([]byte, 1234))
 	})
 	c := newClient(t, quick())
-	h, err := c.Head(context1(t), s.URL+"/a")
+	h, err := c.Head(testContext(t), s.URL+"/a")
 	if err != nil || h.Bytes != 1234 || h.ETag != `"1"` || !h.AcceptRanges || h.LastModified.Format(http.TimeFormat) != oldDate {
 		t.Errorf("%+v, %v", h, err)
 	}
-	_, err = c.Head(context1(t), s.URL+"/a")
+	_, err = c.Head(testContext(t), s.URL+"/a")
 	wantError(t, err, ErrNotFound, 404)
 }
 
@@ -620,7 +640,7 @@ func TestBytesArriveAsStored(t *testing.T) {
 	})
 	o := quick()
 	o.UserAgent = "winter"
-	got, err := newClient(t, o).Get(context1(t), s.URL+"/a.gz", GetOptions{})
+	got, err := newClient(t, o).Get(testContext(t), s.URL+"/a.gz", GetOptions{})
 	if err != nil || !bytes.Equal(got.Bytes, gz) {
 		t.Fatalf("%d bytes, %v", len(got.Bytes), err)
 	}

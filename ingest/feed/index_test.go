@@ -158,7 +158,7 @@ func TestInventoryAgainstItsFile(t *testing.T) {
 	s := newStore(t, func(n int, w http.ResponseWriter, r *http.Request) { serve(w, r, `"1"`, b) })
 	c := newClient(t, quick())
 	for _, gap := range []int64{0, 50000} {
-		o, err := c.GetRanges(context1(t), s.URL+"/a", index.Ranges(func(e IndexEntry) bool {
+		o, err := c.GetRanges(testContext(t), s.URL+"/a", index.Ranges(func(e IndexEntry) bool {
 			return e.Variable == "UGRD" || e.Variable == "VGRD" || e.Variable == "SWDIR"
 		}), GetOptions{JoinGap: gap})
 		if err != nil {
@@ -179,7 +179,7 @@ func TestInventoryAgainstItsFile(t *testing.T) {
 			index[i].End++
 		}
 	}
-	o, err := c.GetRanges(context1(t), s.URL+"/a", index.Ranges(func(e IndexEntry) bool { return e.Number == 3 }), GetOptions{})
+	o, err := c.GetRanges(testContext(t), s.URL+"/a", index.Ranges(func(e IndexEntry) bool { return e.Number == 3 }), GetOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}

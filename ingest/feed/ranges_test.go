@@ -77,7 +77,7 @@ func TestRangesInAsFewRequestsAsAllowed(t *testing.T) {
 		{1 << 20, []string{"bytes=100- "}},
 	} {
 		asked = nil
-		o, err := c.GetRanges(context1(t), s.URL+"/a", ranges, GetOptions{JoinGap: test.gap})
+		o, err := c.GetRanges(testContext(t), s.URL+"/a", ranges, GetOptions{JoinGap: test.gap})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -114,7 +114,7 @@ func TestRangesLikeSlices(t *testing.T) {
 			}
 			ranges = append(ranges, Range{from, to})
 		}
-		o, err := c.GetRanges(context1(t), fmt.Sprintf("%s/%d", s.URL, round%8), ranges, GetOptions{JoinGap: random.Int64N(300)})
+		o, err := c.GetRanges(testContext(t), fmt.Sprintf("%s/%d", s.URL, round%8), ranges, GetOptions{JoinGap: random.Int64N(300)})
 		if err != nil {
 			t.Fatalf("%v: %v", ranges, err)
 		}
@@ -147,7 +147,7 @@ func TestLongRangesAreSplit(t *testing.T) {
 		w.Header().Set("ETag", `"1"`)
 		http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(body))
 	})
-	o, err := newClient(t, quick()).GetRanges(context1(t), s.URL+"/a", []Range{{0, int64(len(body))}}, GetOptions{})
+	o, err := newClient(t, quick()).GetRanges(testContext(t), s.URL+"/a", []Range{{0, int64(len(body))}}, GetOptions{})
 	if err != nil || !bytes.Equal(o.Bytes, body) || len(o.Parts) != 1 {
 		t.Fatalf("%d bytes in %d parts, %v", len(o.Bytes), len(o.Parts), err)
 	}
@@ -177,7 +177,7 @@ func TestBrokenRangeIsResumed(t *testing.T) {
 		}
 		serve(w, r, `"1"`, body)
 	})
-	o, err := newClient(t, quick()).GetRanges(context1(t), s.URL+"/a", []Range{{0, 20000}, {50000, -1}}, GetOptions{})
+	o, err := newClient(t, quick()).GetRanges(testContext(t), s.URL+"/a", []Range{{0, 20000}, {50000, -1}}, GetOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -208,7 +208,7 @@ func TestObjectChangesBetweenRanges(t *testing.T) {
 			}
 			answer(w, r)
 		})
-		_, err := newClient(t, quick()).GetRanges(context1(t), s.URL+"/a", []Range{{0, 100}, {200, 300}}, GetOptions{})
+		_, err := newClient(t, quick()).GetRanges(testContext(t), s.URL+"/a", []Range{{0, 100}, {200, 300}}, GetOptions{})
 		if e := wantError(t, err, ErrChanged, map[bool]int{true: 200, false: 206}[name == "If-Range obeyed, 200"]); e.Attempts != 1 {
 			t.Errorf("%s: %d attempts, want 1", name, e.Attempts)
 		}
@@ -268,7 +268,7 @@ func TestRangeAnswersThatAreWrong(t *testing.T) {
 		{"503", func(w http.ResponseWriter) { w.WriteHeader(503) }, ErrUnavailable, 503, 3},
 	} {
 		s := newStore(t, func(_ int, w http.ResponseWriter, _ *http.Request) { test.answer(w) })
-		_, err := newClient(t, quick()).GetRanges(context1(t), s.URL+"/a", []Range{{100, 200}}, GetOptions{})
+		_, err := newClient(t, quick()).GetRanges(testContext(t), s.URL+"/a", []Range{{100, 200}}, GetOptions{})
 		t.Log(test.name, "->", err)
 		wantError(t, err, test.reason, test.status)
 		if n := s.requests.Load(); n != test.requests {
@@ -288,7 +288,7 @@ func TestRangeInSmallerPieces(t *testing.T) {
 		w.WriteHeader(206)
 		w.Write(body[from : last+1])
 	})
-	o, err := newClient(t, quick()).GetRanges(context1(t), s.URL+"/a", []Range{{100, 350}}, GetOptions{})
+	o, err := newClient(t, quick()).GetRanges(testContext(t), s.URL+"/a", []Range{{100, 350}}, GetOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -302,9 +302,9 @@ func TestOpenRangeNeedsTheLength(t *testing.T) {
 		w.Write(make([]byte, 100))
 	})
 	c := newClient(t, quick())
-	_, err := c.GetRanges(context1(t), s.URL+"/a", []Range{{100, -1}}, GetOptions{})
+	_, err := c.GetRanges(testContext(t), s.URL+"/a", []Range{{100, -1}}, GetOptions{})
 	wantError(t, err, ErrMalformed, 206)
-	o, err := c.GetRanges(context1(t), s.URL+"/a", []Range{{100, 200}}, GetOptions{})
+	o, err := c.GetRanges(testContext(t), s.URL+"/a", []Range{{100, 200}}, GetOptions{})
 	if err != nil || len(o.Bytes) != 100 {
 		t.Errorf("a closed range without the length: %d bytes, %v", len(o.Bytes), err)
 	}
@@ -323,19 +323,19 @@ func TestRangesTooLarge(t *testing.T) {
 		{[]Range{{0, 10}, {9000, -1}}, 1}, // only the store knows
 	} {
 		before := s.requests.Load()
-		_, err := c.GetRanges(context1(t), s.URL+"/a", test.ranges, GetOptions{MaxBytes: 1000})
+		_, err := c.GetRanges(testContext(t), s.URL+"/a", test.ranges, GetOptions{MaxBytes: 1000})
 		wantError(t, err, ErrTooLarge, map[bool]int{true: 206}[test.requests > 0])
 		if n := s.requests.Load() - before; n != test.requests {
 			t.Errorf("%v: %d requests, want %d", test.ranges, n, test.requests)
 		}
 	}
-	if o, err := c.GetRanges(context1(t), s.URL+"/a", []Range{{0, 600}, {9600, -1}}, GetOptions{MaxBytes: 1000}); err != nil || len(o.Bytes) != 1000 {
+	if o, err := c.GetRanges(testContext(t), s.URL+"/a", []Range{{0, 600}, {9600, -1}}, GetOptions{MaxBytes: 1000}); err != nil || len(o.Bytes) != 1000 {
 		t.Errorf("exactly the maximum: %d bytes, %v", len(o.Bytes), err)
 	}
 }
 
 func TestNoRanges(t *testing.T) {
-	_, err := newClient(t, quick()).GetRanges(context1(t), "http://127.0.0.1/a", nil, GetOptions{})
+	_, err := newClient(t, quick()).GetRanges(testContext(t), "http://127.0.0.1/a", nil, GetOptions{})
 	wantError(t, err, ErrRefused, 0)
 	if !strings.Contains(err.Error(), "no ranges") {
 		t.Error(err)

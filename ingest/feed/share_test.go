@@ -41,7 +41,7 @@ func goGet(c *Client, ctx context.Context, address string) chan result {
 func waitShared(t *testing.T, c *Client, s *store, n uint64) {
 	t.Helper()
 	for c.Counts().Hosts[s.host()].Shared < n {
-		if context1(t).Err() != nil {
+		if testContext(t).Err() != nil {
 			t.Fatal("nobody joined")
 		}
 		time.Sleep(time.Millisecond)
@@ -52,11 +52,11 @@ func TestCallersShareOneFetch(t *testing.T) {
 	body := bytesOf(1000)
 	s, asked, open := gate(t, body)
 	c := newClient(t, quick())
-	first := goGet(c, context1(t), s.URL+"/a")
+	first := goGet(c, testContext(t), s.URL+"/a")
 	<-asked
-	second := goGet(c, context1(t), s.URL+"/a")
+	second := goGet(c, testContext(t), s.URL+"/a")
 	waitShared(t, c, s, 1)
-	other := goGet(c, context1(t), s.URL+"/b") // something else is asked for itself
+	other := goGet(c, testContext(t), s.URL+"/b") // something else is asked for itself
 	<-asked
 	close(open)
 	for _, done := range []chan result{first, second, other} {
@@ -67,7 +67,7 @@ func TestCallersShareOneFetch(t *testing.T) {
 	if n := s.requests.Load(); n != 2 {
 		t.Errorf("%d requests, want 2 for three callers", n)
 	}
-	if r := <-goGet(c, context1(t), s.URL+"/a"); r.err != nil || s.requests.Load() != 3 {
+	if r := <-goGet(c, testContext(t), s.URL+"/a"); r.err != nil || s.requests.Load() != 3 {
 		t.Errorf("a later caller was not served by a fetch of its own: %d requests, %v", s.requests.Load(), r.err)
 	}
 }
@@ -77,8 +77,8 @@ func TestCancelledCallerFailsNobodyElse(t *testing.T) {
 	for _, leaver := range []string{"first", "second"} {
 		s, asked, open := gate(t, body)
 		c := newClient(t, quick())
-		leaving, leave := context.WithCancel(context1(t))
-		ctx1, ctx2 := leaving, context1(t)
+		leaving, leave := context.WithCancel(testContext(t))
+		ctx1, ctx2 := leaving, testContext(t)
 		if leaver == "second" {
 			ctx1, ctx2 = ctx2, ctx1
 		}
@@ -114,19 +114,21 @@ func TestFetchEndsWhenNobodyWaits(t *testing.T) {
 		<-r.Context().Done()
 		close(gone)
 	})
-	c := newClient(t, quick())
-	ctx, cancel := context.WithCancel(context1(t))
+	o := quick()
+	o.StallTime, o.AttemptTime = time.Hour, time.Hour // what ends the exchange is the leaving caller
+	c := newClient(t, o)
+	ctx, cancel := context.WithCancel(testContext(t))
 	done := goGet(c, ctx, s.URL+"/a")
 	<-asked
 	cancel()
 	wantError(t, (<-done).err, context.Canceled, 0)
 	// Whoever comes now must not be given the dying fetch.
-	if r := <-goGet(c, context1(t), s.URL+"/a"); r.err != nil || string(r.o.Bytes) != "here" {
+	if r := <-goGet(c, testContext(t), s.URL+"/a"); r.err != nil || string(r.o.Bytes) != "here" {
 		t.Errorf("%q, %v", r.o.Bytes, r.err)
 	}
 	select {
 	case <-gone:
-	case <-context1(t).Done():
+	case <-testContext(t).Done():
 		t.Error("the exchange goes on with nobody waiting")
 	}
 	if f := c.Counts().Hosts[s.host()].Failures; f["cancelled"] != 1 || len(f) != 1 {
@@ -151,7 +153,7 @@ func TestCancelledWhileWaitingToRetry(t *testing.T) {
 		w.WriteHeader(503)
 	})
 	c := newClient(t, quick())
-	ctx, cancel := context.WithCancel(context1(t))
+	ctx, cancel := context.WithCancel(testContext(t))
 	done := goGet(c, ctx, s.URL+"/a")
 	for s.requests.Load() == 0 {
 		time.Sleep(time.Millisecond)

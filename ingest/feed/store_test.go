@@ -92,7 +92,7 @@ func wantError(t *testing.T, err, reason error, status int) *Error {
 	return e
 }
 
-func context1(t testing.TB) context.Context {
+func testContext(t testing.TB) context.Context {
 	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
 	t.Cleanup(cancel)
 	return ctx
