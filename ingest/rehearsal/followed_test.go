@@ -271,7 +271,7 @@ func TestSourcesThroughTheOutage(t *testing.T) {
 func TestSatelliteSeesTheTopsAboveTheirPlaces(t *testing.T) {
 	f := follow(t, "goes-west")
 	var tops satellite.CloudTops
-	now := start.Add(3 * time.Hour)
+	now := start.Add(4 * time.Hour)
 	f.set(now)
 	objects, err := f.pollers["goes-west"].Poll(t.Context(), now)
 	if err != nil {
