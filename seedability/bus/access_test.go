@@ -86,7 +86,7 @@ func sampleServer(t testing.TB) string {
 		if err != nil {
 			t.Fatal(err)
 		}
-		text := string(content)
+		text := strings.ReplaceAll(string(content), "/etc/nats/", dir+"/")
 		for _, user := range []string{"setup", "worker", "reader", "alert-route", "operator"} {
 			placeholder := "REPLACE-WITH-PUBLIC-KEY-OF-" + user
 			if !strings.Contains(text, placeholder) {

@@ -98,13 +98,14 @@ type Bus struct {
 	connection *nats.Conn
 	js         jetstream.JetStream
 	options    Options
+	server     *Server // nil where it is in another process
 	// clock is the time since some moment. It is monotonic: setting the
 	// computer's clock does not move it.
 	clock func() time.Duration
 	// refused is the last thing that the server's permissions forbade.
 	refused     atomic.Pointer[refusal]
-	reconnected signal // a lost connection stands again
-	forbidden   signal // refused has changed
+	reconnected notice // a lost connection stands again
+	forbidden   notice // refused has changed
 
 	mu     sync.Mutex
 	inputs *inputsBucket         // once it was found
@@ -116,14 +117,14 @@ type Bus struct {
 // that is forbidden is not answered at all.
 type refusal struct{ err error }
 
-// signal tells those who ask for it that something happened.
-type signal struct {
+// notice tells those who ask for it that something happened.
+type notice struct {
 	mu    sync.Mutex
 	calls map[*func()]struct{}
 }
 
 // happened calls all that wait for it.
-func (s *signal) happened() {
+func (s *notice) happened() {
 	s.mu.Lock()
 	calls := s.calls
 	s.calls = nil
@@ -135,7 +136,7 @@ func (s *signal) happened() {
 
 // once calls f the next time it happens, unless stop is called before. f must not
 // block.
-func (s *signal) once(f func()) (stop func()) {
+func (s *notice) once(f func()) (stop func()) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.calls == nil {
@@ -184,10 +185,20 @@ func redacted(address string) string {
 
 // Connect opens a connection to the server in this process. It needs no password.
 func (s *Server) Connect(ctx context.Context, o Options) (*Bus, error) {
-	if limit := s.server.JetStreamConfig().MaxStore; o.StoreBytes <= 0 && limit > 0 {
+	s.mu.Lock()
+	running := s.server
+	s.mu.Unlock()
+	if running == nil {
+		return nil, errors.New("embedded server: closed")
+	}
+	if limit := running.JetStreamConfig().MaxStore; o.StoreBytes <= 0 && limit > 0 {
 		o.StoreBytes = min(limit/10*9, storeBytes(o))
 	}
-	return connect(ctx, "", o, append(s.identity(), nats.InProcessServer(s.server))...)
+	b, err := connect(ctx, "", o, append(s.identity(), nats.InProcessServer(s))...)
+	if err == nil {
+		b.server = s
+	}
+	return b, err
 }
 
 func connect(ctx context.Context, address string, o Options, more ...nats.Option) (*Bus, error) {
@@ -288,8 +299,17 @@ func (b *Bus) retryFor(ctx context.Context, total, each time.Duration, try func(
 		if now := b.refused.Load(); now != refused {
 			return now.err // there will be no other answer
 		}
+		if b.server != nil {
+			if broken := b.server.refusal.Load(); broken != nil {
+				return *broken
+			}
+		}
 		select {
 		case <-ctx.Done():
+			if errors.Is(err, context.DeadlineExceeded) && b.connection.IsConnected() {
+				// This is also how a server is silent whose disk is full.
+				return fmt.Errorf("%w: connected, but no answer: is there a leader, and room on the server's disk?", context.Cause(ctx))
+			}
 			return fmt.Errorf("%w (last: %w)", context.Cause(ctx), err)
 		case <-time.After(wait):
 		}

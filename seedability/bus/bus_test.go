@@ -14,23 +14,32 @@ import (
 	"time"
 )
 
-// childDir in the environment makes this test binary a server that a test can kill.
-const childDir, childPort = "RIMELINE_TEST_BUS_DIR", "RIMELINE_TEST_BUS_PORT"
+// childRole in the environment makes this test binary a process that a test can
+// kill; further values are what it needs.
+const childRole = "RIMELINE_TEST_BUS_ROLE"
+
+// roles of child processes. Each prints "ready" and its error, and stays.
+var roles = map[string]func(values []string) error{
+	"server": serveChild, "worker": workChild, "node": nodeChild, "disk": diskChild,
+}
 
 func TestMain(m *testing.M) {
-	if dir := os.Getenv(childDir); dir != "" {
-		serveChild(dir, os.Getenv(childPort))
-		return
+	if role := os.Getenv(childRole); role != "" {
+		values := strings.Split(role, "\n")
+		err := roles[values[0]](values[1:])
+		fmt.Println("ready", err)
+		if err == nil {
+			select {}
+		}
+		os.Exit(1)
 	}
 	os.Exit(m.Run())
 }
 
-func serveChild(dir, port string) {
-	_, err := EmbeddedWith(dir, ServerOptions{Listen: "127.0.0.1:" + port})
-	fmt.Println("ready", err)
-	if err == nil {
-		select {}
-	}
+// serveChild is a server on a folder and a port.
+func serveChild(values []string) error {
+	_, err := EmbeddedWith(values[0], ServerOptions{Listen: "127.0.0.1:" + values[1]})
+	return err
 }
 
 func open(t testing.TB, dir string) (*Server, *Bus) {
@@ -234,16 +243,18 @@ func TestPublishRefuses(t *testing.T) {
 	}
 }
 
-// child is a server in a process of its own.
+// child is a process of its own.
 type child struct {
 	command *exec.Cmd
-	address string
+	lines   *bufio.Reader // what it prints after "ready"
+	address string        // of a server
 }
 
-func startChild(t *testing.T, dir, port string) *child {
+func startRole(t testing.TB, role string, values ...string) *child {
 	t.Helper()
 	command := exec.Command(os.Args[0], "-test.run=^$")
-	command.Env = append(os.Environ(), childDir+"="+dir, childPort+"="+port)
+	command.Env = append(os.Environ(), childRole+"="+strings.Join(append([]string{role}, values...), "\n"))
+	command.Stderr = os.Stderr
 	out, err := command.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -251,12 +262,18 @@ func startChild(t *testing.T, dir, port string) *child {
 	if err := command.Start(); err != nil {
 		t.Fatal(err)
 	}
-	c := &child{command, "nats://127.0.0.1:" + port}
+	c := &child{command: command, lines: bufio.NewReader(out)}
 	t.Cleanup(c.kill)
-	line, err := bufio.NewReader(out).ReadString('\n')
-	if err != nil || line != "ready <nil>\n" {
-		t.Fatalf("child server: %q %v", line, err)
+	if line, err := c.lines.ReadString('\n'); err != nil || line != "ready <nil>\n" {
+		t.Fatalf("child %s: %q %v", role, line, err)
 	}
+	return c
+}
+
+func startChild(t testing.TB, dir, port string) *child {
+	t.Helper()
+	c := startRole(t, "server", dir, port)
+	c.address = "nats://127.0.0.1:" + port
 	return c
 }
 
@@ -266,7 +283,7 @@ func (c *child) kill() {
 	_ = c.command.Wait()
 }
 
-func freePort(t *testing.T) string {
+func freePort(t testing.TB) string {
 	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

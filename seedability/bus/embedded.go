@@ -8,6 +8,9 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -21,12 +24,17 @@ import (
 // the server syncs every two minutes, and a power cut would lose what was
 // acknowledged since. That costs about 0.2 ms a message.
 type Server struct {
-	server *server.Server
-	lock   *os.File
+	dir     string
+	lock    *os.File
+	options *server.Options
+	onLog   func(string)
 	// key lets this process in where the server asks others for a password.
 	key    nkeys.KeyPair
 	public string
-	tls    bool
+
+	mu      sync.Mutex
+	server  *server.Server        // nil after Close
+	refusal atomic.Pointer[error] // why it stores no more
 }
 
 // ServerOptions of a server in this process. The zero value listens on no port.
@@ -48,6 +56,8 @@ type ServerOptions struct {
 	// MaxMemoryBytes and MaxStoreBytes bound what streams take of memory and disk;
 	// three quarters of what is free when the server starts.
 	MaxMemoryBytes, MaxStoreBytes int64
+	// OnLog hears the warnings and errors of the server. It must not block.
+	OnLog func(text string)
 }
 
 // errInUse: two servers on one folder would damage each other's streams.
@@ -63,7 +73,7 @@ func EmbeddedWith(dir string, o ServerOptions) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("embedded server in %s: %w", dir, err)
 	}
-	return embedded(dir, options)
+	return embedded(dir, options, o.OnLog)
 }
 
 // server is what the options mean to nats-server.
@@ -124,7 +134,7 @@ func asksForUsers(o *server.Options) bool {
 	return len(o.Users) > 0 || len(o.Nkeys) > 0 || o.Username != "" || o.Authorization != "" || len(o.TrustedOperators) > 0
 }
 
-func embedded(dir string, options *server.Options) (*Server, error) {
+func embedded(dir string, options *server.Options, onLog func(string)) (*Server, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, err
 	}
@@ -141,25 +151,112 @@ func embedded(dir string, options *server.Options) (*Server, error) {
 	}
 	options.JetStream, options.StoreDir, options.SyncAlways = true, dir, true
 	options.NoSigs, options.NoLog = true, true
-	result := &Server{lock: lock, tls: options.TLSConfig != nil}
-	if err := result.identify(options); err != nil {
-		lock.Close()
-		return nil, fmt.Errorf("embedded server in %s: %w", dir, err)
+	if onLog == nil {
+		onLog = func(string) {}
 	}
-	s, err := server.NewServer(options)
+	s := &Server{dir: dir, lock: lock, options: options, onLog: onLog}
+	if err = s.identify(options); err == nil {
+		err = s.start()
+	}
 	if err != nil {
 		lock.Close()
 		return nil, fmt.Errorf("embedded server in %s: %w", dir, err)
 	}
-	s.Start()
-	if !s.ReadyForConnections(20*time.Second) || !s.JetStreamEnabled() {
-		s.Shutdown()
-		s.WaitForShutdown()
-		lock.Close()
-		return nil, fmt.Errorf("embedded server in %s is not ready: is the folder writable, the disk full, the port free?", dir)
+	return s, nil
+}
+
+// start starts the server itself. s.mu is held, or s not yet shared.
+func (s *Server) start() error {
+	started, err := server.NewServer(s.options)
+	if err != nil {
+		return err
 	}
-	result.server = s
-	return result, nil
+	s.refusal.Store(nil)
+	started.SetLogger(serverLog{s}, false, false)
+	started.Start()
+	if !started.ReadyForConnections(20*time.Second) || !started.JetStreamEnabled() {
+		started.Shutdown()
+		started.WaitForShutdown()
+		return errors.New("it is not ready: is the folder writable, the disk full, the port free?")
+	}
+	s.server = started
+	if address, ok := started.Addr().(*net.TCPAddr); ok {
+		s.options.Port = address.Port // the same after a Restart
+	}
+	return nil
+}
+
+// ErrStoreBroken: a write of the server to its files failed, and it stores nothing
+// more until it is started again.
+var ErrStoreBroken = errors.New("the server's files cannot be written")
+
+// serverLog hears what the server says. That a write failed it tells nowhere
+// else: publishers get no answer.
+type serverLog struct{ of *Server }
+
+func (l serverLog) Errorf(format string, v ...any) {
+	text := fmt.Sprintf(format, v...)
+	for _, sign := range []string{"critical write error", "Critical write error", "will be DISABLED", "disabling JetStream"} {
+		if strings.Contains(text, sign) {
+			err := fmt.Errorf("%w: %s", ErrStoreBroken, text)
+			l.of.refusal.CompareAndSwap(nil, &err)
+		}
+	}
+	l.of.onLog(text)
+}
+
+func (l serverLog) Warnf(format string, v ...any)  { l.Errorf(format, v...) }
+func (l serverLog) Fatalf(format string, v ...any) { l.Errorf(format, v...) }
+func (l serverLog) Noticef(string, ...any)         {}
+func (l serverLog) Debugf(string, ...any)          {}
+func (l serverLog) Tracef(string, ...any)          {}
+
+// Healthy is nil while the server can store. After a write failed, for a full disk
+// above all, the server refuses further writes to that stream, also when there is
+// room again: make room, then Restart.
+func (s *Server) Healthy() error {
+	if err := s.refusal.Load(); err != nil {
+		return *err
+	}
+	s.mu.Lock()
+	running := s.server
+	s.mu.Unlock()
+	if running == nil {
+		return errors.New("embedded server: closed")
+	}
+	if status := running.Healthz(&server.HealthzOptions{}); status.Status != "ok" {
+		return fmt.Errorf("embedded server: %s", status.Error)
+	}
+	return nil
+}
+
+// Restart stops the server and starts it again on the same folder and port, which
+// mends what Healthy told once its reason is gone. Connections to it stand again
+// by themselves, and what is under way is tried again.
+func (s *Server) Restart() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.server == nil {
+		return errors.New("embedded server: closed")
+	}
+	s.server.Shutdown()
+	s.server.WaitForShutdown()
+	if err := s.start(); err != nil {
+		err = fmt.Errorf("embedded server in %s: %w", s.dir, err)
+		s.refusal.Store(&err)
+		return err
+	}
+	return nil
+}
+
+// InProcessConn is a connection to the server as it is now; nats.go calls it.
+func (s *Server) InProcessConn() (net.Conn, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.server == nil {
+		return nil, errors.New("embedded server: closed")
+	}
+	return s.server.InProcessConn()
 }
 
 // identify adds a user for this process, whose key never leaves it, to a server
@@ -204,30 +301,30 @@ func (s *Server) identity() []nats.Option {
 
 // Address is where other processes connect, empty where the server does not listen.
 func (s *Server) Address() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.server == nil {
+		return ""
+	}
 	address := s.server.Addr()
 	if address == nil {
 		return ""
 	}
 	scheme := "nats"
-	if s.tls {
+	if s.options.TLSConfig != nil {
 		scheme = "tls"
 	}
 	return scheme + "://" + address.String()
 }
 
-// Healthy is nil while the server can store. After a write failed, for a full
-// disk above all, the server refuses all further writes until it is started
-// again, also when there is room: then Close it and start another.
-func (s *Server) Healthy() error {
-	if status := s.server.Healthz(&server.HealthzOptions{}); status.Status != "ok" {
-		return fmt.Errorf("embedded server: %s", status.Error)
-	}
-	return nil
-}
-
 // Close stops the server after its files are complete. A second Close does nothing.
 func (s *Server) Close() {
-	if s == nil || s.server == nil {
+	if s == nil {
+		return
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.server == nil {
 		return
 	}
 	s.server.Shutdown()
