@@ -270,7 +270,7 @@ func TestRehearsalTruthThroughHourlyFields(t *testing.T) {
 func TestRehearsalTruthOfOtherSeeds(t *testing.T) {
 	p := rehearsalProgramme(t)
 	want := truthOf(rehearsal.NewScenario(rehearsalStart, 1), p)
-	for _, seed := range []int64{2, 77, 20260203} {
+	for _, seed := range []int64{2, 77} {
 		for k, site := range truthOf(rehearsal.NewScenario(rehearsalStart, seed), p) {
 			if len(site.windows) != 2 {
 				t.Errorf("seed %d: %s has windows %s", seed, site.site, windowText(site.windows))

@@ -109,7 +109,7 @@ const (
 	hourM = lineSpeedMPerS * 3600
 
 	// slopeM is where along the flow plumes are in cloud.
-	slopeM = -8e3
+	slopeM = -11e3
 
 	inversionGoneHours = .8
 	outageFromHours    = 1.7

@@ -58,6 +58,7 @@ const (
 	cirrusIce       = .05e-3
 	bandIce         = .03e-3 // thin ice in the upper part of the good bands, out to their ends
 	bandIceGain     = 12.0
+	leastKgPerKg    = 1e-6 // of liquid; less is none
 	moistPct        = 84.0
 	dryAloftPct     = 45.0
 	iceCloudPct     = 89.0
@@ -235,6 +236,9 @@ func (s *Scenario) cloud(lineM, alongM, acrossM, altitudeM, hours float64) cloud
 	}
 	if c.liquidKgPerKg > 0 {
 		c.liquidKgPerKg *= 1 + .05*math.Sin(acrossM/9000+s.texture[0])
+		if c.liquidKgPerKg < leastKgPerKg {
+			c.liquidKgPerKg = 0
+		}
 	}
 	return c
 }
