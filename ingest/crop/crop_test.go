@@ -261,6 +261,13 @@ func TestLengthsThatLie(t *testing.T) {
 	if formatError(t, err, len(file)); !errors.Is(err, ingest.ErrCorrupt) {
 		t.Errorf("a frame longer than its section: %v", err)
 	}
+	// One that is as long as it says, and longer than any may be.
+	long := w.encoder.EncodeAll(make([]byte, MaxMetaBytes+1), nil)
+	file = writeFile([]section{{kind: kindMeta, stored: uint32(len(long)), raw: MaxMetaBytes + 1, sum: crc32.Checksum(long, castagnoli)}}, long)
+	_, err = Decode("crop", file)
+	if e := formatError(t, err, len(file)); !strings.Contains(e.Detail, "uncompressed, want 1 to") {
+		t.Errorf("a section longer than any may be: %v", err)
+	}
 }
 
 func TestPalette(t *testing.T) {

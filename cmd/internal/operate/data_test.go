@@ -218,7 +218,7 @@ func TestFullDisk(t *testing.T) {
 	looks := []struct {
 		free int64
 		err  error
-	}{{5000, nil}, {900, nil}, {1100, nil}, {50, nil}, {110, nil}, {0, broken}, {200, nil}, {2000, nil}}
+	}{{5000, nil}, {900, nil}, {0, broken}, {1100, nil}, {50, nil}, {110, nil}, {200, nil}, {2000, nil}}
 	k := 0
 	d.statfs = func(string) (Space, error) { return Space{FreeBytes: looks[k].free}, looks[k].err }
 	ctx, cancel := context.WithCancel(t.Context())
@@ -236,10 +236,10 @@ func TestFullDisk(t *testing.T) {
 				k--
 			}
 		}})
-	if want := []string{"ok to low", "low to full", "full to low", "low to ok"}; !slices.Equal(changes, want) {
+	if want := []string{"ok to low", "low to full", "full to low", "low to full", "full to low", "low to ok"}; !slices.Equal(changes, want) {
 		t.Errorf("changes %v, want %v", changes, want)
 	}
-	want := []string{"true", "true", "true", "false", "false", "false", "true", "true"}
+	want := []string{"true", "true", "false", "true", "false", "false", "true", "true"}
 	if len(ready) < len(want) || !slices.Equal(ready[:len(want)], want) {
 		t.Errorf("ready %v, want %v", ready, want)
 	}

@@ -17,7 +17,8 @@ type ShutdownOptions struct {
 	Grace time.Duration
 	// Log is told of signals; nil for nowhere.
 	Log *slog.Logger
-	// Asked is called at the first signal: sd_notify's Stopping, for example.
+	// Asked is called at the first signal, before the context ends: sd_notify's
+	// Stopping, for example.
 	Asked func()
 
 	exit func(status int) // os.Exit but in tests
@@ -60,10 +61,10 @@ func Shutdown(ctx context.Context, o ShutdownOptions) (stopping context.Context,
 			return
 		}
 		log.Info("stopping; a second signal stops at once", "signal", first.String(), "grace", o.Grace)
-		cancel(&SignalError{first})
 		if o.Asked != nil {
 			o.Asked()
 		}
+		cancel(&SignalError{first})
 		timer := time.NewTimer(o.Grace)
 		defer timer.Stop()
 		select {

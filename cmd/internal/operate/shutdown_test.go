@@ -6,7 +6,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -41,17 +40,8 @@ func TestShutdown(t *testing.T) {
 			if k > 0 {
 				continue
 			}
-			// "asked" and the cause come from two goroutines.
-			var said []string
-			for range 2 {
-				if !p.lines.Scan() {
-					t.Fatalf("%s: said only %q", test.part, said)
-				}
-				said = append(said, p.lines.Text())
-			}
-			if all := strings.Join(said, "\n"); !strings.Contains(all, "asked\n") && !strings.HasSuffix(all, "asked") || !strings.Contains(all, "cause: asked to stop by "+s.String()) {
-				t.Errorf("%s: said %q", test.part, said)
-			}
+			p.says(t, "asked")
+			p.says(t, "cause: asked to stop by "+s.String())
 		}
 		if test.status == 0 {
 			p.says(t, "done")
