@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -128,8 +129,9 @@ func TestContainerFile(t *testing.T) {
 	if _, err := exec.LookPath(health[0]); err != nil {
 		t.Skip(err)
 	}
-	now := time.Now()
-	beats := &Heartbeats{now: func() time.Time { return now }}
+	var passed atomic.Int64 // nanoseconds
+	began := time.Now()
+	beats := &Heartbeats{now: func() time.Time { return began.Add(time.Duration(passed.Load())) }}
 	beats.Register("schedule", time.Minute)
 	address, err := Serve(t.Context(), "127.0.0.1:0", NewMetrics(""), nil, ServeOptions{Heartbeats: beats})
 	if err != nil {
@@ -141,7 +143,7 @@ func TestContainerFile(t *testing.T) {
 	if out, err := run(); err != nil {
 		t.Errorf("healthy: %v: %s", err, out)
 	}
-	now = now.Add(time.Hour)
+	passed.Add(int64(time.Hour))
 	if out, err := run(); err == nil {
 		t.Errorf("not healthy, and the check says so not: %s", out)
 	}
