@@ -27,8 +27,9 @@ func rehearsalProgramme(t *testing.T) *programme.Programme {
 }
 
 // knownAir is the air of a weather as a box: with fields every so often, and
-// linear between them, it is what a model with that output knows.
-func knownAir(t *testing.T, w rehearsal.Weather, every time.Duration) *grid.Atmosphere {
+// linear between them, it is what a model with that output knows. from and to
+// count from the storm's start.
+func knownAir(t *testing.T, w rehearsal.Weather, every, from, to time.Duration) *grid.Atmosphere {
 	t.Helper()
 	middle, plane := w.Middle(), rehearsal.PlaneOf(w)
 	projection, err := grid.NewLambertConformal(grid.LambertConformal{Earth: grid.Sphere(6371229),
@@ -45,7 +46,7 @@ func knownAir(t *testing.T, w rehearsal.Weather, every time.Duration) *grid.Atmo
 			heightsM = append(heightsM, heightM)
 		}
 	}
-	for at := time.Duration(0); at <= 11*time.Hour; at += every {
+	for at := from; at <= to; at += every {
 		times = append(times, w.StartTime().Add(at))
 	}
 	air, err := grid.NewAtmosphere(grid.Analytic{Grid: g, HeightsM: heightsM, Times: times,
@@ -182,7 +183,7 @@ func compareWindows(t *testing.T, truth []siteTruth, all []scored, limit, tolera
 // knownStorm is what somebody knows who knows the storm itself.
 func knownStorm(t *testing.T, s *rehearsal.Scenario, every time.Duration) func(at time.Time) seedability.Evidence {
 	const scanEvery = 10 * time.Minute
-	air, plane, turn := knownAir(t, s, every), rehearsal.PlaneOf(s), s.RadarVolumes()
+	air, plane, turn := knownAir(t, s, every, 0, 11*time.Hour), rehearsal.PlaneOf(s), s.RadarVolumes()
 	scans := make([]seedability.RadarScan, 8*6+1)
 	eachOf(len(scans), func(k int) {
 		scans[k].Volume = turn(s.Start().Add(time.Duration(k) * scanEvery))
@@ -264,6 +265,54 @@ func TestRehearsalTruthThroughHourlyFields(t *testing.T) {
 	s, p := rehearsal.NewScenario(rehearsalStart, 1), rehearsalProgramme(t)
 	all := judged(t, p, methodOf(p), 10*time.Minute, knownStorm(t, s, time.Hour))
 	compareWindows(t, truthOf(s, p), all, p.Thresholds.WindowScore, 15)
+}
+
+// What the service would have published: hourly fields of the newest forecast that
+// is out, wrong as it is, and a window that opens only when two assessments in a
+// row say so. Runs are taken to be out 55 minutes after their start.
+func TestRehearsalTruthThroughForecasts(t *testing.T) {
+	s, p := rehearsal.NewScenario(rehearsalStart, 7), rehearsalProgramme(t)
+	method, truth, known := methodOf(p), truthOf(s, p), knownStorm(t, s, time.Hour)
+	const outAfter = 55 * time.Minute
+	runs := make([]*grid.Atmosphere, 9)
+	for k := range runs {
+		from := time.Duration(k-1) * time.Hour
+		runs[k] = knownAir(t, s.Forecast(s.Start().Add(from)), time.Hour, from, from+4*time.Hour)
+	}
+	all := judged(t, p, method, 5*time.Minute, func(at time.Time) seedability.Evidence {
+		evidence := known(at)
+		evidence.Atmosphere = runs[min(int((at.Sub(s.Start())+time.Hour-outAfter)/time.Hour), len(runs)-1)]
+		return evidence
+	})
+	limits := method.Limits
+	limits.Hysteresis, limits.ConsecutiveScores = p.Thresholds.Hysteresis, p.Thresholds.ConsecutiveScores
+	for k, site := range truth {
+		var got []truthWindow
+		var standing *seedability.Standing
+		for _, a := range all[k] {
+			a.Confidence.Value = 1 // the box does not say how old its run is
+			now := seedability.Settle(standing, a, nil, limits)
+			wasOpen, open := standing != nil && standing.State == seedability.StateWindow, now.State == seedability.StateWindow
+			switch {
+			case open && !wasOpen:
+				got = append(got, truthWindow{open: a.AsOf, best: a.AsOf})
+			case wasOpen && !open:
+				got[len(got)-1].close = a.AsOf
+			}
+			standing = &now
+		}
+		t.Logf("%-13s true  %s", site.site, windowText(site.windows))
+		t.Logf("%-13s stood %s", "", windowText(got))
+		if len(got) != len(site.windows) {
+			t.Errorf("%s: %d windows, want %d", site.site, len(got), len(site.windows))
+			continue
+		}
+		for n, want := range site.windows {
+			if open, shut := minutesApart(got[n].open, want.open), minutesApart(got[n].close, want.close); math.Abs(open) > 10 || math.Abs(shut) > 10 {
+				t.Errorf("%s: window %d opens %.0f min late and closes %.0f min late, at most 10 either way are allowed", site.site, n+1, open, shut)
+			}
+		}
+	}
 }
 
 // The timetable is the same for every seed; the textures differ.
