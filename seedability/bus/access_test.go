@@ -135,6 +135,7 @@ func as(t testing.TB, dir, address, user string, o Options) *Bus {
 // Each user of the sample configuration may do what it is for, over TLS, and
 // nothing else.
 func TestSampleConfiguration(t *testing.T) {
+	t.Parallel() // what is forbidden is not answered: it mostly waits
 	dir := sampleServer(t)
 	tls := filepath.Join(dir, "tls")
 	s, err := EmbeddedWith(t.TempDir(), ServerOptions{

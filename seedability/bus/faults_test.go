@@ -26,7 +26,7 @@ func workChild(values []string) error {
 	if err != nil {
 		return err
 	}
-	l, err := b.Acquire(ctx, "schedule.larkspur", "child", time.Second)
+	l, err := b.Acquire(ctx, "schedule.larkspur", "child", 2*time.Second)
 	if err != nil {
 		return err
 	}
@@ -85,6 +85,7 @@ func once(t testing.TB, b *Bus, jobs int) {
 // A worker is killed in the middle of a job, after it has published: another does
 // the job again, nothing is published twice, and another owns its lease.
 func TestWorkerKilled(t *testing.T) {
+	t.Parallel() // it mostly waits
 	dir, port := t.TempDir(), freePort(t)
 	c := startChild(t, dir, port)
 	b, err := Connect(t.Context(), c.address, Options{})
@@ -107,7 +108,7 @@ func TestWorkerKilled(t *testing.T) {
 			t.Fatalf("worker: %q %v %v", line, err, scanErr)
 		}
 	}
-	if _, err := b.Acquire(t.Context(), "schedule.larkspur", "parent", time.Second); !errors.Is(err, ErrHeld) {
+	if _, err := b.Acquire(t.Context(), "schedule.larkspur", "parent", 2*time.Second); !errors.Is(err, ErrHeld) {
 		t.Errorf("the lease of a living worker: %v", err)
 	}
 	eventually(t, "the harmless job is off the queue", func() bool { s := queueState(t, b); return s.Waiting == 0 && s.Running == 1 })
@@ -121,7 +122,7 @@ func TestWorkerKilled(t *testing.T) {
 		mu.Unlock()
 		return publishResult(ctx, b, j)
 	})
-	l, err := b.AcquireWait(t.Context(), "schedule.larkspur", "parent", time.Second)
+	l, err := b.AcquireWait(t.Context(), "schedule.larkspur", "parent", 2*time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -196,6 +197,7 @@ func startLoad(t testing.TB, submitter, worker *Bus, o WorkOptions) *load {
 // lease is kept: no job is lost, none has two results, nothing that was
 // acknowledged is gone.
 func TestServerKilledUnderLoad(t *testing.T) {
+	t.Parallel() // it mostly waits
 	dir, port := t.TempDir(), freePort(t)
 	c := startChild(t, dir, port)
 	connect := func() *Bus {
@@ -329,7 +331,10 @@ func diskChild(values []string) error {
 // A disk that is full: publishing fails with the reason, nothing that was
 // acknowledged is lost, and when there is room a restart within the process mends
 // it for the connections that stand.
-func TestDiskFull(t *testing.T) { startRole(t, "disk", t.TempDir()) }
+func TestDiskFull(t *testing.T) {
+	t.Parallel()
+	startRole(t, "disk", t.TempDir())
+}
 
 // noiseText does not compress well.
 func noiseText(n int) []byte {
@@ -343,6 +348,7 @@ func noiseText(n int) []byte {
 
 // The server's own limit is reached: it is said, and passes when room is made.
 func TestStoreLimit(t *testing.T) {
+	t.Parallel() // it mostly waits
 	s, err := EmbeddedWith(t.TempDir(), ServerOptions{MaxStoreBytes: 16 << 20})
 	if err != nil {
 		t.Fatal(err)
@@ -359,12 +365,12 @@ func TestStoreLimit(t *testing.T) {
 		}
 	}
 	// Streams of events let the oldest go, so publishing always succeeds.
-	for k := range 400 {
+	for k := range 250 {
 		publish(t, b, event(t, "saddlehorn", releaseTime, fmt.Sprint(k, string(noiseText(32<<10)))))
 	}
 	all := readBack(t, b)
-	if len(all) == 400 || len(all) < 50 {
-		t.Errorf("%d messages are kept of 400, the limit is %d bytes", len(all), b.share(Score.MaxBytes))
+	if len(all) == 250 || len(all) < 50 {
+		t.Errorf("%d messages are kept of 250, the limit is %d bytes", len(all), b.share(Score.MaxBytes))
 	}
 	// The object bucket does not: it refuses.
 	n := 0
@@ -419,6 +425,7 @@ func nodeChild(values []string) error {
 // Three servers by the sample configuration, each a process, with three replicas
 // of everything. One is killed under load, started again, and then another.
 func TestClusterNodeKilledUnderLoad(t *testing.T) {
+	t.Parallel() // it mostly waits
 	config := sampleServer(t)
 	routes := []string{freePort(t), freePort(t), freePort(t)}
 	nodes, ports, stores := make([]*child, 3), make([]string, 3), make([]string, 3)

@@ -145,6 +145,7 @@ func TestFollowRefuses(t *testing.T) {
 
 // Every message follows once and in order, though the server is killed twice.
 func TestFollowAcrossRestarts(t *testing.T) {
+	t.Parallel()
 	dir, port := t.TempDir(), freePort(t)
 	c := startChild(t, dir, port)
 	connect := func() *Bus {
@@ -160,7 +161,9 @@ func TestFollowAcrossRestarts(t *testing.T) {
 		t.Fatal(err)
 	}
 	const messages = 200
+	published := make(chan struct{})
 	go func() {
+		defer close(published)
 		for k := range messages {
 			if _, err := publisher.Publish(t.Context(), event(t, "tin-kettle", releaseTime, k)); err != nil {
 				t.Error(err)
@@ -186,6 +189,7 @@ func TestFollowAcrossRestarts(t *testing.T) {
 			c = startChild(t, dir, port)
 		}
 	}
+	<-published
 	if n != messages {
 		t.Errorf("%d messages, want %d", n, messages)
 	}
