@@ -36,6 +36,10 @@ type commandLine struct {
 	JSON    bool             `help:"Print JSON instead of a table for people."`
 	Version kong.VersionFlag `help:"Print the version and stop."`
 
+	Watch   watchCommand   `cmd:"" help:"Watch the stores, and keep every site's score and outlook current."`
+	Work    workCommand    `cmd:"" help:"Add a worker to a service that runs elsewhere."`
+	Follow  followCommand  `cmd:"" help:"Print what the service publishes."`
+	Sources sourcesCommand `cmd:"" help:"List the public stores that can be watched, and try them."`
 	Assess  assessCommand  `cmd:"" help:"Judge when release at each site works, from model output and soundings."`
 	Inspect inspectCommand `cmd:"" help:"Show what files hold."`
 	Sample  sampleCommand  `cmd:"" help:"Give the values of a gridded file at a place."`

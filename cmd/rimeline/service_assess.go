@@ -1,0 +1,392 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"rimeline/grid"
+	"rimeline/ingest/crop"
+	"rimeline/ingest/mosaic"
+	stores "rimeline/ingest/source"
+	"rimeline/seedability"
+	"rimeline/seedability/bus"
+	"rimeline/seedability/drift"
+	"rimeline/seedability/nowcast"
+	"rimeline/seedability/programme"
+)
+
+// assessMode is what an assess job asks for.
+type assessMode string
+
+const (
+	modeNow     assessMode = "now"     // release at the moment of the job
+	modeOutlook assessMode = "outlook" // releases from then to the end of the model run
+)
+
+// assessTask asks for the assessment of some sites at one moment, from inputs
+// that are named one by one: whoever does the job, the result is the same.
+type assessTask struct {
+	Programme programmeRef `json:"programme"`
+	Mode      assessMode   `json:"mode"`
+	Moment    time.Time    `json:"moment"`
+	Sites     []string     `json:"sites"`
+	Inputs    []inputRef   `json:"inputs"`
+	// Trigger is why the job was made, for people.
+	Trigger string `json:"trigger"`
+	// LastByte is when the newest input that caused the job was here, on the wall
+	// clock of who fetched it; zero where time alone caused it.
+	LastByte time.Time `json:"last_byte,omitzero"`
+}
+
+// inputRef names a crop in the bus's object store.
+type inputRef struct {
+	Kind   string `json:"kind"`
+	Object string `json:"object"`
+}
+
+// decodedCrop is a crop as jobs use it.
+type decodedCrop struct {
+	*crop.Crop
+	mosaics []mosaicked
+	wind    *windFound
+}
+
+// crop fetches and decodes one.
+func (s *service) crop(ctx context.Context, ref inputRef) (*decodedCrop, error) {
+	return s.crops.get(ctx, ref.Object, func() (*decodedCrop, int64, error) {
+		encoded, err := s.bus.GetObject(ctx, ref.Object)
+		if err != nil {
+			return nil, 0, err
+		}
+		c, err := crop.Decode(ref.Object, encoded)
+		if err != nil {
+			return nil, 0, err
+		}
+		d := &decodedCrop{Crop: c}
+		cost := int64(len(encoded))
+		for _, f := range c.Fields {
+			cost += int64(4 * len(f.Values))
+		}
+		if c.Kind == stores.KindMosaic {
+			for _, field := range c.Fields {
+				m, err := mosaic.Interpret(c.Files[0].Name, field)
+				if err != nil {
+					return nil, 0, err
+				}
+				d.mosaics = append(d.mosaics, mosaicked{m, filesOf(c)[0]})
+			}
+		}
+		if c.Volume != nil {
+			d.wind = findWind(c.Volume)
+			for _, sweep := range c.Volume.Sweeps {
+				for _, m := range sweep.Moments {
+					for _, row := range m.Rows {
+						cost += int64(len(row.Raw))
+					}
+				}
+			}
+		}
+		return d, cost, nil
+	})
+}
+
+// filesOf names the files of a crop as assessments do.
+func filesOf(c *crop.Crop) []readFile {
+	var files []readFile
+	for _, f := range c.Files {
+		files = append(files, readFile{f.Name, f.SHA256})
+	}
+	return files
+}
+
+// weatherOf puts the crops of a job together.
+func (s *service) weatherOf(ctx context.Context, inputs []inputRef) (*weather, error) {
+	w := &weather{}
+	for _, ref := range inputs {
+		d, err := s.crop(ctx, ref)
+		if err != nil {
+			return nil, err
+		}
+		files := filesOf(d.Crop)
+		if len(files) == 0 {
+			files = []readFile{{path: d.Object}}
+		}
+		w.fields = appendModel(w, d, files)
+		if d.Volume != nil {
+			w.volumes = append(w.volumes, scanned{volume: d.Volume, files: files, wind: d.wind})
+		}
+		for _, report := range d.Reports {
+			w.soundings = append(w.soundings, report)
+			w.soundingFile = append(w.soundingFile, files[0])
+		}
+		w.mosaics = append(w.mosaics, d.mosaics...)
+		for _, granule := range d.CloudTops {
+			w.tops.Add(granule)
+			w.topFiles = append(w.topFiles, files[0])
+		}
+	}
+	return w, nil
+}
+
+func appendModel(w *weather, d *decodedCrop, files []readFile) []*grid.Field {
+	if d.Kind != stores.KindModel {
+		return w.fields
+	}
+	w.modelFiles = append(w.modelFiles, files...)
+	return append(w.fields, d.Fields...)
+}
+
+// judgementOf is what all sites of a job share. Jobs of the same moment from the
+// same inputs share one.
+func (s *service) judgementOf(ctx context.Context, p *programme.Programme, j *assessTask) (*judgement, error) {
+	name := hexDigest(fmt.Append(nil, j.Programme.Digest, j.Moment.UnixNano(), j.Inputs))
+	return s.judgements.get(ctx, name, func() (*judgement, int64, error) {
+		w, err := s.weatherOf(ctx, j.Inputs)
+		if err != nil {
+			return nil, 0, err
+		}
+		of := &judgement{programme: p, method: methodOf(p), weather: w, frames: s.frameMemory(ctx, j.Programme.Digest)}
+		for k := range p.Sites {
+			of.sites = append(of.sites, &p.Sites[k])
+		}
+		if len(w.fields) == 0 {
+			of.lacks = "no model run that is recent enough covers the present"
+			return of, 1, nil
+		}
+		air, err := s.airOf(ctx, p, j, w)
+		if ctx.Err() != nil {
+			return nil, 0, ctx.Err()
+		}
+		if err != nil {
+			s.log.Warn("no atmosphere", "programme", p.ID, "error", err)
+			of.lacks = err.Error()
+			return of, 1, nil
+		}
+		w.fields = nil
+		of.evidence = seedability.Evidence{Atmosphere: air, ModelLabel: w.modelLabel()}
+		for _, file := range w.modelFiles {
+			of.evidence.ModelFiles = append(of.evidence.ModelFiles, seedability.File{Name: filepath.Base(file.path), SHA256: file.sha256})
+		}
+		for k, report := range w.soundings {
+			if of.wantsStation(report.Station.Identifier, report.Station.WMONumber) {
+				file := w.soundingFile[k]
+				of.evidence.Soundings = append(of.evidence.Soundings, seedability.Sounding{Column: report.Column(), File: seedability.File{Name: filepath.Base(file.path), SHA256: file.sha256}})
+			}
+		}
+		of.observe()
+		if of.bands = of.frameBands(); of.bands != nil && of.bands.err != nil {
+			s.log.Warn("bands could not be followed", "programme", p.ID, "error", of.bands.err)
+			of.bands = nil
+		}
+		of.evidenceAt(j.Moment) // once for all sites
+		return of, 1, nil
+	})
+}
+
+// airOf builds the box of the model hours that a job names, or remembers it.
+func (s *service) airOf(ctx context.Context, p *programme.Programme, j *assessTask, w *weather) (*grid.Atmosphere, error) {
+	var hours []inputRef
+	for _, ref := range j.Inputs {
+		if ref.Kind == stores.KindModel {
+			hours = append(hours, ref)
+		}
+	}
+	name := hexDigest(fmt.Append(nil, j.Programme.Digest, hours))
+	return s.airs.get(ctx, name, func() (*grid.Atmosphere, int64, error) {
+		var places []grid.LatLon
+		for k := range p.Sites {
+			places = append(places, p.Sites[k].Place())
+		}
+		air, err := grid.BuildAtmosphere(w.fields, grid.AtmosphereOptions{Domain: places, MarginM: domainMarginM + siteToTargetM(p)})
+		if err != nil {
+			return nil, 0, fmt.Errorf("model fields of %s: %w", w.modelLabel(), err)
+		}
+		return air, air.MemoryBytes(), nil
+	})
+}
+
+// picture is a radar volume laid on the plane of a programme's sites.
+type picture struct{ frame *nowcast.Frame }
+
+// frameMemory remembers pictures of volumes for a programme.
+func (s *service) frameMemory(ctx context.Context, programmeDigest string) func(*grid.Volume, string, func() (*nowcast.Frame, error)) (*nowcast.Frame, error) {
+	return func(volume *grid.Volume, label string, lay func() (*nowcast.Frame, error)) (*nowcast.Frame, error) {
+		name := programmeDigest + label + volume.Radar + volume.Time.UTC().Format(time.RFC3339Nano)
+		p, err := s.pictures.get(ctx, name, func() (picture, int64, error) {
+			frame, err := lay()
+			return picture{frame}, 1, err
+		})
+		return p.frame, err
+	}
+}
+
+// assess does one job: every site that it names is assessed, settled and
+// published.
+func (s *service) assess(ctx context.Context, job bus.Job, delivery int) error {
+	var j assessTask
+	if err := json.Unmarshal(job.Data, &j); err != nil {
+		return bus.Permanent(fmt.Errorf("assess job %s: %w", job.ID, err))
+	}
+	p, err := s.programme(ctx, j.Programme)
+	if err != nil {
+		return err
+	}
+	of, err := s.judgementOf(ctx, p, &j)
+	if err != nil {
+		return err
+	}
+	for _, id := range j.Sites {
+		site := p.Site(id)
+		if site == nil {
+			return bus.Permanent(fmt.Errorf("programme %s has no site %q", p.ID, id))
+		}
+		switch j.Mode {
+		case modeNow:
+			err = s.assessNow(ctx, of, site, &j)
+		case modeOutlook:
+			err = s.assessOutlook(ctx, of, site, &j)
+		default:
+			err = bus.Permanent(fmt.Errorf("assess job %s: mode %q is not known", job.ID, j.Mode))
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if j.Mode == modeNow && !s.rehearsed {
+		if kind, _, _ := strings.Cut(j.Trigger, " "); !j.LastByte.IsZero() {
+			s.metrics.ScorePublished(kind, time.Since(j.LastByte))
+		} else {
+			s.metrics.ScorePublished("clock", time.Since(j.Moment))
+		}
+	}
+	return nil
+}
+
+// assessNow judges a release at the moment of the job, and what the site's state
+// is then.
+func (s *service) assessNow(ctx context.Context, of *judgement, site *programme.Site, j *assessTask) error {
+	var last seedability.Assessment
+	known, err := s.latest(ctx, bus.Score, of.programme.ID, site.ID, &last)
+	if err != nil {
+		return err
+	}
+	if known && !last.AsOf.Before(j.Moment) {
+		// Published already: by this job before its worker died, or a later moment.
+		s.counts.add("assessments_superseded", 1)
+		return nil
+	}
+	var ahead *seedability.Outlook
+	var newest seedability.Outlook
+	if known, err := s.latest(ctx, bus.Outlook, of.programme.ID, site.ID, &newest); err != nil {
+		return err
+	} else if known {
+		ahead = &newest
+	}
+	var a seedability.Assessment
+	if of.lacks != "" {
+		a = seedability.Blind(of.programme.ID, of.siteOf(site), j.Moment, of.lacks)
+	} else {
+		a, err = seedability.Assess(ctx, of.programme.ID, of.siteOf(site), j.Moment, j.Moment, of.evidenceAt(j.Moment), of.method)
+		if errors.Is(err, drift.ErrNoRelease) {
+			a, err = seedability.Blind(of.programme.ID, of.siteOf(site), j.Moment, err.Error()), nil
+		}
+	}
+	if err != nil {
+		return err
+	}
+	s.counts.add("assessments", 1)
+	s.metrics.Assessed(of.programme.ID, 1)
+	standing := seedability.Settle(last.Standing, a, ahead, of.method.Limits)
+	a.Standing = &standing
+	a.State, a.StateReason = standing.State, standing.Reason
+	return s.publish(ctx, bus.Score, of.programme.ID, site.ID, a.AsOf, a)
+}
+
+// assessOutlook judges releases to the end of the model run.
+func (s *service) assessOutlook(ctx context.Context, of *judgement, site *programme.Site, j *assessTask) error {
+	var last seedability.Outlook
+	known, err := s.latest(ctx, bus.Outlook, of.programme.ID, site.ID, &last)
+	if err != nil {
+		return err
+	}
+	if known && !last.IssuedAt.Before(j.Moment) {
+		s.counts.add("outlooks_superseded", 1)
+		return nil
+	}
+	if of.lacks != "" {
+		return nil // the scores say that the programme is blind
+	}
+	var previous *seedability.Outlook
+	if known {
+		previous = &last
+	}
+	every := time.Duration(of.programme.Watch.OutlookMinutes * float64(time.Minute))
+	first, end := of.evidence.Atmosphere.TimeRange()
+	release := j.Moment.Truncate(every)
+	if j.Moment.Sub(release) > time.Minute {
+		release = release.Add(every)
+	}
+	evidence := of.evidenceAt(j.Moment)
+	var assessments []seedability.Assessment
+	for ; !release.After(end); release = release.Add(every) {
+		if release.Before(first) {
+			continue
+		}
+		a, err := seedability.Assess(ctx, of.programme.ID, of.siteOf(site), release, j.Moment, evidence, of.method)
+		if errors.Is(err, drift.ErrNoRelease) {
+			continue // a site or a time beyond the model
+		}
+		if err != nil {
+			return err
+		}
+		assessments = append(assessments, a)
+	}
+	if len(assessments) == 0 {
+		return nil // the run has ended
+	}
+	s.counts.add("assessments", int64(len(assessments)))
+	s.metrics.Assessed(of.programme.ID, len(assessments))
+	o, err := seedability.NewOutlook(assessments, previous, of.method.Limits)
+	if err != nil {
+		return bus.Permanent(err)
+	}
+	return s.publish(ctx, bus.Outlook, of.programme.ID, site.ID, o.IssuedAt, o)
+}
+
+// latest reads the newest message of a kind for a site.
+func (s *service) latest(ctx context.Context, kind bus.Kind, programmeID, siteID string, into any) (known bool, err error) {
+	event, known, err := s.bus.Latest(ctx, kind, programmeID, siteID)
+	if err != nil || !known {
+		return false, err
+	}
+	if err := json.Unmarshal(event.Data, into); err != nil {
+		// Of an older version, or damaged: as good as none.
+		s.log.Warn("the newest message cannot be read", "subject", event.Subject, "error", err)
+		return false, nil
+	}
+	return true, nil
+}
+
+// publish stores a message and makes it the newest of its site.
+func (s *service) publish(ctx context.Context, kind bus.Kind, programmeID, siteID string, at time.Time, data any) error {
+	event, err := bus.NewEvent(kind, programmeID, siteID, at, data)
+	if err != nil {
+		return bus.Permanent(err)
+	}
+	stored, err := s.bus.Publish(ctx, event)
+	if err != nil {
+		return err
+	}
+	if err := s.bus.PutLatest(ctx, event); err != nil {
+		return err
+	}
+	if !stored.Duplicate {
+		s.counts.add(kind.Name+"s_published", 1)
+	}
+	return nil
+}

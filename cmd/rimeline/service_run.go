@@ -1,0 +1,276 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"sync"
+	"time"
+
+	"rimeline/seedability/bus"
+	"rimeline/seedability/message"
+	"rimeline/seedability/programme"
+)
+
+// Roles of a worker.
+const (
+	roleIngest   = "ingest"
+	roleAssess   = "assess"
+	roleSchedule = "schedule"
+)
+
+// Of the process; common practice, no source.
+const (
+	// leaseTime: a schedule whose owner died is taken over after so long.
+	leaseTime = 15 * time.Second
+	// healthEvery is how often a worker says how it does.
+	healthEvery = time.Minute
+	// refreshProgramme keeps the bundle from growing old in the object store.
+	refreshProgramme = 6 * time.Hour
+	// behindIsLate: a source that is so much later than usual makes a worker
+	// degraded.
+	behindIsLate = 30 * time.Minute
+)
+
+// owned is what a process knows of the schedules it may keep.
+type owned struct {
+	mutex     sync.Mutex
+	schedules map[string]*schedule // by programme, while they are ours
+}
+
+func (o *owned) set(id string, c *schedule) {
+	o.mutex.Lock()
+	defer o.mutex.Unlock()
+	if o.schedules == nil {
+		o.schedules = map[string]*schedule{}
+	}
+	if c == nil {
+		delete(o.schedules, id)
+		return
+	}
+	o.schedules[id] = c
+}
+
+func (o *owned) all() []*schedule {
+	o.mutex.Lock()
+	defer o.mutex.Unlock()
+	var all []*schedule
+	for _, id := range sortedKeys(o.schedules) {
+		all = append(all, o.schedules[id])
+	}
+	return all
+}
+
+// workerName is unique among processes that run.
+func workerName() string {
+	host, err := os.Hostname()
+	if err != nil || host == "" {
+		host = "worker"
+	}
+	name := []byte(fmt.Sprintf("%s-%d", host, os.Getpid()))
+	for k, b := range name {
+		letter := b >= 'a' && b <= 'z' || b >= 'A' && b <= 'Z' || b >= '0' && b <= '9' || b == '-' || b == '_'
+		if !letter {
+			name[k] = '-'
+		}
+	}
+	if len(name) > 60 {
+		name = name[len(name)-60:]
+	}
+	return string(name)
+}
+
+// workOn does jobs of a queue until ctx ends.
+func (s *service) workOn(ctx context.Context, q bus.Queue, concurrency int) error {
+	handle := s.ingest
+	if q == bus.QueueAssess {
+		handle = s.assess
+	}
+	return s.bus.Work(ctx, q, bus.WorkOptions{Worker: s.worker, Concurrency: concurrency, OnEvent: s.onWork}, handle)
+}
+
+// onWork counts and logs what happens to jobs.
+func (s *service) onWork(e bus.WorkEvent) {
+	queue := string(e.Queue)
+	switch e.Stage {
+	case bus.WorkStarted:
+		s.log.Debug("job", "queue", queue, "id", e.Job.ID, "waited", e.Waited)
+	case bus.WorkRedelivered:
+		s.log.Warn("job taken up again", "queue", queue, "id", e.Job.ID, "delivery", e.Delivery)
+	case bus.WorkDone:
+		s.metrics.Job(queue, "done", e.Elapsed)
+		s.counts.add("jobs_done", 1)
+	case bus.WorkFailed:
+		s.metrics.Job(queue, "failed", e.Elapsed)
+		s.counts.add("jobs_failed", 1)
+		s.log.Warn("job failed, it is tried again", "queue", queue, "id", e.Job.ID, "delivery", e.Delivery, "after", e.Delay, "error", e.Err)
+	case bus.WorkDead:
+		s.metrics.Job(queue, "dead", e.Elapsed)
+		s.metrics.DeadLetter(queue)
+		s.counts.add("jobs_given_up", 1)
+		s.log.Error("job given up; its dead letter says why", "queue", queue, "id", e.Job.ID, "error", e.Err)
+	case bus.WorkReturned, bus.WorkUnsettled:
+		s.metrics.Job(queue, "abandoned", e.Elapsed)
+	}
+}
+
+// own keeps a programme's schedule whenever no other process does, until ctx
+// ends.
+func (s *service) own(ctx context.Context, p *programme.Programme, b bundle) error {
+	for {
+		lease, err := s.bus.AcquireWait(ctx, "programme."+p.ID, s.worker, leaseTime)
+		if ctx.Err() != nil {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		s.log.Info("schedule taken", "programme", p.ID, "token", lease.Token())
+		err = s.ownUnder(ctx, lease, p, b)
+		if ctx.Err() != nil {
+			return nil
+		}
+		if err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, bus.ErrLost) {
+			s.log.Error("schedule failed, it is taken up again", "programme", p.ID, "error", err)
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(time.Second):
+		}
+	}
+}
+
+func (s *service) ownUnder(ctx context.Context, lease *bus.Lease, p *programme.Programme, b bundle) error {
+	within, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var group sync.WaitGroup
+	defer group.Wait()
+	group.Go(func() {
+		defer cancel()
+		if err := lease.Keep(within); err != nil {
+			s.log.Warn("schedule lost", "programme", p.ID, "error", err)
+		}
+	})
+	defer func() {
+		cancel()
+		ending, end := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+		defer end()
+		if err := lease.Release(ending); err != nil {
+			s.log.Warn("schedule not released", "programme", p.ID, "error", err)
+		}
+	}()
+	ref, err := s.publishProgramme(within, p, b)
+	if err != nil {
+		return err
+	}
+	group.Go(func() {
+		for {
+			select {
+			case <-within.Done():
+				return
+			case <-time.After(refreshProgramme):
+			}
+			if _, err := s.publishProgramme(within, p, b); err != nil && within.Err() == nil {
+				s.log.Warn("the programme's file could not be kept on the bus", "programme", p.ID, "error", err)
+			}
+		}
+	})
+	c := s.newSchedule(p, ref)
+	defer s.owned.set(p.ID, nil)
+	done := make(chan error, 1)
+	s.clock.Go(func() {
+		s.owned.set(p.ID, c)
+		done <- c.run(within)
+	})
+	return <-done
+}
+
+// sayHealth publishes how the worker does, until ctx ends.
+func (s *service) sayHealth(ctx context.Context, roles []string) {
+	var before message.HealthState
+	for ctx.Err() == nil {
+		h := s.health(ctx, roles)
+		if h.State != before {
+			before = h.State
+			if h.State == message.HealthOK {
+				s.log.Info("healthy")
+			} else {
+				s.log.Warn("not healthy", "state", h.State, "reasons", h.Reasons)
+			}
+		}
+		event, err := bus.NewEvent(bus.Health, "", s.worker, h.Time, h)
+		if err == nil {
+			_, err = s.bus.Publish(ctx, event)
+		}
+		if err != nil && ctx.Err() == nil {
+			s.log.Error("health could not be published", "error", err)
+		}
+		if s.clock.Sleep(ctx, healthEvery, nil) != nil {
+			return
+		}
+	}
+}
+
+// health is how the worker does at this moment.
+func (s *service) health(ctx context.Context, roles []string) message.Health {
+	host, _ := os.Hostname() // empty says as much as there is to say
+	h := message.Health{Worker: s.worker, Host: host, Roles: roles, Version: version(), StartedTime: s.started, Time: s.clock.Now(),
+		State: message.HealthOK, Reasons: []string{}, Sources: []message.SourceHealth{}, Queues: []message.QueueHealth{}, Counts: s.counts.all()}
+	worse := func(state message.HealthState, format string, a ...any) {
+		if h.State != message.HealthFailing {
+			h.State = state
+		}
+		h.Reasons = append(h.Reasons, fmt.Sprintf(format, a...))
+	}
+	for _, c := range s.owned.all() {
+		for _, source := range c.health() {
+			h.Sources = append(h.Sources, source)
+			switch {
+			case source.Error != "":
+				worse(message.HealthDegraded, "source %s of programme %s: %s", source.Source, source.Programme, source.Error)
+			case time.Duration(source.BehindSeconds*float64(time.Second)) > behindIsLate:
+				worse(message.HealthDegraded, "source %s of programme %s is %.0f min late", source.Source, source.Programme, source.BehindSeconds/60)
+			}
+		}
+	}
+	for _, q := range []bus.Queue{bus.QueueIngest, bus.QueueAssess} {
+		state, err := s.bus.QueueState(ctx, q)
+		if err != nil {
+			worse(message.HealthFailing, "queue %s: %v", q, err)
+			continue
+		}
+		h.Queues = append(h.Queues, message.QueueHealth{Queue: string(q), Waiting: int64(state.Waiting), Running: int64(state.Running)})
+		if !state.Oldest.IsZero() && time.Since(state.Oldest) > 5*time.Minute && !s.rehearsed {
+			worse(message.HealthDegraded, "the oldest job of queue %s waits for %.0f min", q, time.Since(state.Oldest).Minutes())
+		}
+	}
+	if s.paused() {
+		worse(message.HealthFailing, "the disk is full: nothing is fetched")
+	}
+	slices.Sort(h.Reasons)
+	return h
+}
+
+// quiet says that nothing is left to be done for the present moment: no job
+// waits or runs, and every input record has been taken note of.
+func (s *service) quiet(ctx context.Context) bool {
+	for _, q := range []bus.Queue{bus.QueueIngest, bus.QueueAssess} {
+		state, err := s.bus.QueueState(ctx, q)
+		if err != nil || state.Waiting+state.Running > 0 {
+			return false
+		}
+	}
+	last, err := s.bus.LastSequence(ctx, bus.Input)
+	if err != nil {
+		return false
+	}
+	for _, c := range s.owned.all() {
+		if c.seen.Load() < last {
+			return false
+		}
+	}
+	return true
+}
