@@ -220,6 +220,53 @@ func TestLeaseHasOneOwner(t *testing.T) {
 	}
 }
 
+// A lease has run out, and all who waited for it reach for it in the same moment.
+func TestLeaseTakenOverByOne(t *testing.T) {
+	s, a := open(t, t.TempDir())
+	if err := a.EnsureQueues(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	var now atomic.Int64
+	var waiting []*Bus
+	for range 8 {
+		b := second(t, s)
+		b.clock = func() time.Duration { return time.Duration(now.Load()) }
+		waiting = append(waiting, b)
+	}
+	const ttl = time.Minute
+	for round := range 10 {
+		name := fmt.Sprint("schedule.", round)
+		if _, err := a.Acquire(t.Context(), name, "gone", ttl); err != nil {
+			t.Fatal(err)
+		}
+		for _, b := range waiting {
+			if _, err := b.Acquire(t.Context(), name, "early", ttl); !errors.Is(err, ErrHeld) {
+				t.Fatal(err)
+			}
+		}
+		now.Add(int64(ttl))
+		var group sync.WaitGroup
+		var owners atomic.Int32
+		start := make(chan struct{})
+		for _, b := range waiting {
+			group.Go(func() {
+				<-start
+				_, err := b.Acquire(t.Context(), name, "waiting", ttl)
+				if err == nil {
+					owners.Add(1)
+				} else if !errors.Is(err, ErrHeld) {
+					t.Error(err)
+				}
+			})
+		}
+		close(start)
+		group.Wait()
+		if n := owners.Load(); n != 1 {
+			t.Errorf("round %d: %d owners", round, n)
+		}
+	}
+}
+
 func TestAcquireRefuses(t *testing.T) {
 	a, _ := twoBuses(t)
 	for _, bad := range []struct {

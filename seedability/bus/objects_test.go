@@ -44,6 +44,28 @@ func TestObjects(t *testing.T) {
 		if got, err := b.GetObject(ctx, name); err != nil || !bytes.Equal(got, data) {
 			t.Errorf("%s: %d bytes, %v", name, len(got), err)
 		}
+		// The client library, and whatever else is built on it, reads them as well.
+		bucket, err := b.bucket(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, err := bucket.store.GetBytes(ctx, name); err != nil || !bytes.Equal(got, data) {
+			t.Errorf("%s by the library: %d bytes, %v", name, len(got), err)
+		}
+	}
+	// And what it wrote is read here.
+	bucket, err := b.bucket(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := bucket.store.PutBytes(ctx, "by the library", noise(chunkBytes)); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := b.GetObject(ctx, "by the library"); err != nil || !bytes.Equal(got, noise(chunkBytes)) {
+		t.Errorf("put by the library: %d bytes, %v", len(got), err)
+	}
+	if err := b.DeleteObject(ctx, "by the library"); err != nil {
+		t.Fatal(err)
 	}
 	all, err := b.ListObjects(ctx)
 	if err != nil || len(all) != 6 {

@@ -226,22 +226,25 @@ func TestFailuresAreTriedAgainThenBuried(t *testing.T) {
 	}
 }
 
-// A handler that takes far longer than AckWait keeps its job by its beats.
+// A handler that takes far longer than AckWait keeps its job by its beats, though
+// another worker asks for jobs all the time.
 func TestBeatsKeepALongJob(t *testing.T) {
 	b := openAll(t)
-	submit(t, b, job("long", 1))
 	var runs atomic.Int32
-	w := startWork(t, b, WorkOptions{Concurrency: 3, AckWait: 300 * time.Millisecond}, func(ctx context.Context, _ Job, _ int) error {
+	handle := func(ctx context.Context, _ Job, _ int) error {
 		runs.Add(1)
 		select {
-		case <-time.After(1500 * time.Millisecond):
+		case <-time.After(2 * time.Second):
 		case <-ctx.Done():
 		}
 		return ctx.Err()
-	})
-	eventually(t, "done", func() bool { return w.count(WorkDone) == 1 })
-	if runs.Load() != 1 || w.count(WorkRedelivered) != 0 {
-		t.Errorf("run %d times, redelivered %d", runs.Load(), w.count(WorkRedelivered))
+	}
+	o := WorkOptions{AckWait: 400 * time.Millisecond}
+	workers := []*testWorker{startWork(t, b, o, handle), startWork(t, b, o, handle)}
+	submit(t, b, job("long", 1))
+	eventually(t, "done", func() bool { return workers[0].count(WorkDone)+workers[1].count(WorkDone) == 1 })
+	if n := workers[0].count(WorkRedelivered) + workers[1].count(WorkRedelivered); runs.Load() != 1 || n != 0 {
+		t.Errorf("run %d times, redelivered %d", runs.Load(), n)
 	}
 }
 

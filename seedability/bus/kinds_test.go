@@ -1,0 +1,45 @@
+package bus
+
+import (
+	"strings"
+	"testing"
+)
+
+// Every kind makes events that the published schema admits, on a subject that its
+// own stream takes and no other.
+func TestKinds(t *testing.T) {
+	schema := envelopeSchema(t)
+	want := map[string]struct{ subject, source, pattern string }{
+		"score":       {"rimeline.larkspur.score.saddlehorn", "/rimeline/larkspur", "rimeline.*.score.*"},
+		"outlook":     {"rimeline.larkspur.outlook.saddlehorn", "/rimeline/larkspur", "rimeline.*.outlook.*"},
+		"input":       {"rimeline.larkspur.input.saddlehorn", "/rimeline/larkspur", "rimeline.*.input.*"},
+		"health":      {"rimeline.health.saddlehorn", "/rimeline/health", "rimeline.health.*"},
+		"dead-letter": {"rimeline.larkspur.dead-letter.saddlehorn", "/rimeline/larkspur", "rimeline.*.dead-letter.*"},
+	}
+	if len(Kinds()) != len(want) {
+		t.Errorf("%d kinds, %d are held to here", len(Kinds()), len(want))
+	}
+	_, b := open(t, t.TempDir())
+	for _, kind := range Kinds() {
+		e := kindEvent(t, kind, "larkspur", "saddlehorn", map[string]int{"a": 1})
+		w := want[kind.Name]
+		if e.Subject != w.subject || e.Source != w.source || kind.Subjects() != w.pattern || e.Type != "rimeline."+kind.Name+".v1" {
+			t.Errorf("%s: %+v, pattern %s", kind.Name, e, kind.Subjects())
+		}
+		if err := validate(t, schema, mustMarshal(t, e)); err != nil {
+			t.Errorf("%s: %v", kind.Name, err)
+		}
+		if ack := publish(t, b, e); ack.Stream != kind.Stream || ack.Sequence != 1 {
+			t.Errorf("%s: stored as %+v", kind.Name, ack)
+		}
+		if _, err := kind.Subject("larkspur", "a.b"); err == nil {
+			t.Errorf("%s: a site with a dot is taken", kind.Name)
+		}
+		if _, err := kind.Subject("lark spur", "a"); (err == nil) != kind.NoProgramme {
+			t.Errorf("%s: programme with a space: %v", kind.Name, err)
+		}
+		if strings.Contains(kind.Stream, "-") {
+			t.Errorf("%s: stream %s", kind.Name, kind.Stream)
+		}
+	}
+}
