@@ -104,10 +104,22 @@ func (s *assessor) confidence(knownWeight float64) Confidence {
 		freshness = 0
 		reasons = append(reasons, lacking)
 	}
-	// Members of which nobody knows where they went.
+	// Members of which nobody knows where they went. One that left the box
+	// farther from the site than every target is known to have missed.
+	reachM := 0.0
+	for _, target := range s.site.Targets {
+		for _, corner := range target.Outline() {
+			reachM = math.Max(reachM, grid.DistanceM(s.site.Place, corner))
+		}
+	}
 	lost := 0
-	for _, fate := range []drift.Fate{drift.LeftSide, drift.LeftTop, drift.RanOutOfTime} {
-		lost += s.ensemble.Count(fate)
+	for k := range s.ensemble.Members {
+		switch m := &s.ensemble.Members[k]; m.Fate {
+		case drift.LeftSide, drift.LeftTop, drift.RanOutOfTime:
+			if !(grid.DistanceM(s.site.Place, m.End.Place) > reachM) {
+				lost++
+			}
+		}
 	}
 	followed := 1 - float64(lost)/float64(max(len(s.ensemble.Members), 1))
 	coverage := knownWeight * followed
@@ -115,7 +127,7 @@ func (s *assessor) confidence(knownWeight float64) Confidence {
 		reasons = append(reasons, fmt.Sprintf("components that are known carry %.0f %% of the weight", 100*knownWeight))
 	}
 	if lost > 0 {
-		reasons = append(reasons, fmt.Sprintf("%d of %d members left the model's area or time", lost, len(s.ensemble.Members)))
+		reasons = append(reasons, fmt.Sprintf("%d of %d members left the model's area or time short of the targets' far ends", lost, len(s.ensemble.Members)))
 	}
 	agreement, why := agreementOf(s.comparisons)
 	return newConfidence(freshness, coverage, agreement, append(reasons, why...))

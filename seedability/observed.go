@@ -190,6 +190,9 @@ const (
 	// silentDBZ stands for "looked and saw nothing": the lowest code of 8-bit
 	// reflectivity of the WSR-88D (RDA/RPG interface control document).
 	silentDBZ = -32.0
+	// seenStands: echo and cloud tops over a place are other ones an hour later,
+	// 40 to 60 km of wind away. Then the model alone is asked.
+	seenStands = time.Hour
 	// bandHorizon is how far ahead bands are followed, bandStep the step: a band
 	// of 15 m/s moves by less than a cell of the picture in it.
 	bandHorizon = 2 * time.Hour
@@ -213,6 +216,13 @@ func (s *assessor) zonePlace() (grid.LatLon, time.Time, float64) {
 func (s *assessor) freshness(kind string, at time.Time) (float64, time.Duration) {
 	age := s.asOf.Sub(at)
 	return s.method.Ageings[kind].Freshness(age), age
+}
+
+// stands says whether what was seen at a time can still be so over the zone when
+// the plume is activated there.
+func (s *assessor) stands(seen time.Time) bool {
+	_, meets, _ := s.zonePlace()
+	return meets.Sub(seen) <= seenStands
 }
 
 // watch reads radar, mosaics and satellite over the activation zone.
@@ -239,7 +249,7 @@ func (s *assessor) watchRadar(place grid.LatLon, activationM float64) {
 	for k, scan := range s.evidence.Radars {
 		freshness, _ := s.freshness("radar", scan.Volume.Time)
 		distanceM := grid.DistanceM(scan.Volume.Antenna.LatLon, place)
-		if freshness == 0 || math.IsNaN(distanceM) || distanceM > radarReachM {
+		if freshness == 0 || !s.stands(scan.Volume.Time) || math.IsNaN(distanceM) || distanceM > radarReachM {
 			continue
 		}
 		newer := best >= 0 && distanceM < bestM+1 && scan.Volume.Time.After(s.evidence.Radars[best].Volume.Time)
@@ -249,7 +259,7 @@ func (s *assessor) watchRadar(place grid.LatLon, activationM float64) {
 	}
 	if best < 0 {
 		if n := len(s.evidence.Radars); n > 0 {
-			s.note("none of the radar volumes given (%d) is recent and near enough to count", n)
+			s.note("none of the radar volumes given (%d) is recent and near enough to count for this release", n)
 		}
 		return
 	}
@@ -400,7 +410,7 @@ func (s *assessor) columnAt(place grid.LatLon) profile.Derived {
 func (s *assessor) watchMosaics(place grid.LatLon) {
 	for _, m := range s.evidence.Mosaics {
 		freshness, age := s.freshness("mosaic", m.Time)
-		if freshness == 0 {
+		if freshness == 0 || !s.stands(m.Time) {
 			continue
 		}
 		used := false
@@ -451,6 +461,9 @@ func (s *assessor) watchSatellite(place grid.LatLon) {
 	if freshness == 0 {
 		s.note("the satellite's scan is %s old and does not count", span(age))
 		return
+	}
+	if !s.stands(c.End) {
+		return // the model says what the top will be then
 	}
 	groundM, _ := s.air.TerrainAltitudeM(place)
 	top, ok := c.Above(place, groundM, float64(s.zone.Cloud.DeckTopAltitudeM))
