@@ -549,6 +549,25 @@ func blendStates(a, b *State, f float64) State {
 // ColumnAt is the column of the box above a place: one level a height, false
 // outside the box.
 func (a *Atmosphere) ColumnAt(p LatLon, at time.Time) (Column, bool) {
+	column, ok := a.columnAt(p, at)
+	for k := range column.Levels {
+		level := &column.Levels[k]
+		level.DewPointK = dewPointK(vapourPressurePa(level.DewPointK, level.PressurePa))
+	}
+	return column, ok
+}
+
+// CloudColumnAt is ColumnAt without dew points (NaN), which take most of its time.
+func (a *Atmosphere) CloudColumnAt(p LatLon, at time.Time) (Column, bool) {
+	column, ok := a.columnAt(p, at)
+	for k := range column.Levels {
+		column.Levels[k].DewPointK = math.NaN()
+	}
+	return column, ok
+}
+
+// columnAt has the specific humidity in the place of the dew point.
+func (a *Atmosphere) columnAt(p LatLon, at time.Time) (Column, bool) {
 	x, y, ok := a.Plane(p)
 	if !ok {
 		return Column{}, false
@@ -560,6 +579,7 @@ func (a *Atmosphere) ColumnAt(p LatLon, at time.Time) (Column, bool) {
 	c := a.corners(x, y)
 	terrainM := c.blend(a.terrainM)
 	column := Column{Label: a.grid.Name, Place: p, SurfaceAltitudeM: terrainM, Time: at}
+	column.Levels = make([]ColumnLevel, 0, len(a.heightsM))
 	for k, heightM := range a.heightsM {
 		s := a.stateOnLevel(&c, t, later, k)
 		if math.IsNaN(s.AirTemperatureK) {
@@ -567,7 +587,7 @@ func (a *Atmosphere) ColumnAt(p LatLon, at time.Time) (Column, bool) {
 		}
 		column.Levels = append(column.Levels, ColumnLevel{
 			PressurePa: s.PressurePa, AltitudeM: terrainM + heightM, AirTemperatureK: s.AirTemperatureK,
-			DewPointK:     dewPointK(vapourPressurePa(s.SpecificHumidity, s.PressurePa)),
+			DewPointK:     s.SpecificHumidity,
 			EastwardMPerS: s.EastwardMPerS, NorthwardMPerS: s.NorthwardMPerS, UpwardMPerS: s.UpwardMPerS,
 			CloudLiquidKgPerKg: s.CloudLiquidKgPerKg, CloudIceKgPerKg: s.CloudIceKgPerKg,
 			RainKgPerKg: s.RainKgPerKg, SnowKgPerKg: s.SnowKgPerKg, GraupelKgPerKg: s.GraupelKgPerKg,

@@ -40,6 +40,10 @@ type CorrectionOptions struct {
 	// An observation counts in full at times up to FullFor from its own, and not
 	// at all from NoneAfter on; linearly less between them.
 	FullFor, NoneAfter time.Duration
+	// OutsideFor is how far from the times of the box an observation may lie. It is
+	// compared with the nearest state then, which a front may have changed; and
+	// what was observed before a run began is in the run already.
+	OutsideFor time.Duration
 	// Levels farther apart than GapM are not connected. Beyond the ends of
 	// what is covered the correction of the end fades to nothing over FadeM.
 	GapM, FadeM float64
@@ -54,12 +58,12 @@ type CorrectionOptions struct {
 //
 // Common practice, no source, all of them: errors of a short forecast of 3 m/s
 // and 1 K; of an observation 2 m/s and 0.7 K, most of it what a point does not
-// say about a cell; a length of 60 km; 1 to 3 hours; the limits.
+// say about a cell; a length of 60 km; 1 to 3 hours; 15 minutes; the limits.
 func DefaultCorrectionOptions() CorrectionOptions {
 	return CorrectionOptions{
 		ModelWindErrorMPerS: 3, ModelTemperatureErrorK: 1,
 		WindErrorMPerS: 2, TemperatureErrorK: 0.7,
-		LengthM: 60e3, FullFor: time.Hour, NoneAfter: 3 * time.Hour,
+		LengthM: 60e3, FullFor: time.Hour, NoneAfter: 3 * time.Hour, OutsideFor: 15 * time.Minute,
 		GapM: 1500, FadeM: 500,
 		MaxWindIncrementMPerS: 8, MaxTemperatureIncrementK: 3,
 		RefuseWindMPerS: 15, RefuseTemperatureK: 6,
@@ -84,6 +88,9 @@ func (o CorrectionOptions) orDefaults() CorrectionOptions {
 	}
 	if o.FullFor <= 0 {
 		o.FullFor = d.FullFor
+	}
+	if o.OutsideFor <= 0 {
+		o.OutsideFor = d.OutsideFor
 	}
 	if o.NoneAfter <= 0 {
 		o.NoneAfter = max(d.NoneAfter, o.FullFor)

@@ -179,8 +179,8 @@ func (a *Atmosphere) locate(u *comparison, o *CorrectionOptions) (why string) {
 		if last := a.times[len(a.times)-1]; column.Time.After(last) {
 			u.at = last
 		}
-		if off := column.Time.Sub(u.at).Abs(); off > o.FullFor {
-			return fmt.Sprintf("more than %s from the times of the box, %s to %s", o.FullFor,
+		if off := column.Time.Sub(u.at).Abs(); off > o.OutsideFor {
+			return fmt.Sprintf("more than %s from the times of the box, %s to %s", o.OutsideFor,
 				a.times[0].Format("2006-01-02T15:04Z"), a.times[len(a.times)-1].Format("2006-01-02T15:04Z"))
 		}
 	}

@@ -374,7 +374,7 @@ func (s *assessor) readColumns() {
 			highest = k
 		}
 		pathLiquid := math.NaN()
-		if column, ok := s.air.ColumnAt(point.Place, s.ensemble.Time(point)); ok {
+		if column, ok := s.air.CloudColumnAt(point.Place, s.ensemble.Time(point)); ok {
 			pathLiquid = agentPath(column)
 			if point.Age >= from && point.Age <= from+growthTime && !math.IsNaN(pathLiquid) {
 				sum, count = sum+pathLiquid, count+1

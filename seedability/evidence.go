@@ -67,6 +67,10 @@ func (s *assessor) compare() {
 	ascent := s.nearest.Column
 	column, ok := s.background().ColumnAt(ascent.Place, ascent.Time)
 	if !ok {
+		// Of another hour the model says nothing of the ascent.
+		if s.release.Sub(ascent.Time).Abs() > soundingSameAir {
+			return
+		}
 		if column, ok = s.background().ColumnAt(s.site.Place, s.release); !ok {
 			return
 		}

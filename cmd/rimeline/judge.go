@@ -12,6 +12,7 @@ import (
 	"rimeline/seedability/nowcast"
 	"rimeline/seedability/profile"
 	"rimeline/seedability/programme"
+	"rimeline/seedability/radar"
 )
 
 // judgement is what the assessments of one programme have in common: the method
@@ -29,6 +30,9 @@ type judgement struct {
 	// frames remembers volumes that were laid on the plane of the sites; nil for
 	// no memory. The label says on which surface.
 	frames func(volume *grid.Volume, label string, lay func() (*nowcast.Frame, error)) (*nowcast.Frame, error)
+	// gridders remembers what lays volumes of a radar on that plane; nil for no
+	// memory.
+	gridders func(volume *grid.Volume, prepare func() (*radar.Gridder, error)) (*radar.Gridder, error)
 }
 
 // methodOf carries the programme's numbers into the method.

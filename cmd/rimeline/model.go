@@ -30,6 +30,8 @@ type weather struct {
 	mosaics  []mosaicked
 	tops     satellite.CloudTops
 	topFiles []readFile
+	// modelName is the source of the fields, empty for files that were named.
+	modelName string
 	// modelFiles hold the fields; soundingFile is the file of each sounding.
 	modelFiles   []readFile
 	soundingFile []readFile

@@ -160,12 +160,19 @@ func (j *judgement) middle() grid.LatLon {
 func (b *bandFrames) fromRadar(scans []scanned, plane nowcast.Plane, j *judgement) error {
 	slices.SortStableFunc(scans, func(a, c scanned) int { return a.volume.Time.Compare(c.volume.Time) })
 	first := scans[0].volume
-	// A radar without beam width or above the model's terrain has no skyline.
-	skyline, err := radar.NewSkyline(first.Antenna, first.BeamwidthDeg, 230e3, j.evidence.Atmosphere.TerrainAltitudeM)
-	if err != nil {
-		skyline = nil
+	makeGridder := func() (*radar.Gridder, error) {
+		// A radar without beam width or above the model's terrain has no skyline.
+		skyline, err := radar.NewSkyline(first.Antenna, first.BeamwidthDeg, 230e3, j.evidence.Atmosphere.TerrainAltitudeM)
+		if err != nil {
+			skyline = nil
+		}
+		return radar.NewGridder(first.Antenna, plane, skyline)
 	}
-	gridder, err := radar.NewGridder(first.Antenna, plane, skyline)
+	if j.gridders != nil {
+		fresh := makeGridder
+		makeGridder = func() (*radar.Gridder, error) { return j.gridders(first, fresh) }
+	}
+	gridder, err := makeGridder()
 	if err != nil {
 		return fmt.Errorf("radar %s: %w", first.Radar, err)
 	}

@@ -43,6 +43,7 @@ type rehearsalRun struct {
 	clock     *clock.Stepped
 	service   *service
 	roles     []string
+	until     time.Time // the end of the storm, or earlier
 	close     []func()
 }
 
@@ -63,6 +64,7 @@ func newRehearsal(env *environment, o rehearsalOptions) (r *rehearsalRun, err er
 			r.Close()
 		}
 	}()
+	r.until = r.scenario.End()
 	r.bundle = bundle{File: "vantry.yaml", YAML: string(rehearsal.ProgrammeYAML())}
 	if r.programme, err = r.bundle.parse(); err != nil {
 		return nil, err
@@ -151,7 +153,7 @@ func (r *rehearsalRun) run(ctx context.Context, workers int) error {
 		defer close(health)
 		r.service.sayHealth(ctx, r.roles)
 	})
-	err := r.clock.Run(ctx, r.scenario.End(), func(ctx context.Context) bool {
+	err := r.clock.Run(ctx, r.until, func(ctx context.Context) bool {
 		return len(r.service.owned.all()) == 1 && r.service.quiet(ctx)
 	})
 	cancel()

@@ -22,6 +22,7 @@ import (
 	stores "rimeline/ingest/source"
 	"rimeline/seedability/bus"
 	"rimeline/seedability/programme"
+	"rimeline/seedability/radar"
 )
 
 // service is one process of the watch: whatever roles it has, they share this.
@@ -50,23 +51,26 @@ type service struct {
 	judgements remembered[*judgement]
 	airs       remembered[*grid.Atmosphere]
 	pictures   remembered[picture]
+	gridders   remembered[*radar.Gridder]
 
 	counts counts
 }
 
-// Of what a worker remembers between jobs, in bytes of decoded data.
+// What a worker remembers between jobs: bytes of decoded data, and numbers of what
+// is small or shares those.
 const (
-	cropMemoryBytes      = 512 << 20
-	airMemoryBytes       = 1500 << 20
-	judgementMemoryBytes = 64 // not bytes: judgements share crops and airs
-	pictureMemoryBytes   = 256
-	bundleMemoryBytes    = 256
+	cropMemoryBytes  = 512 << 20
+	airMemoryBytes   = 1 << 30
+	judgementsBytes  = 1 << 30 // of boxes drawn towards observations
+	picturesInMind   = 256
+	griddersInMind   = 32
+	programmesInMind = 256
 )
 
 func newService(s *service) *service {
 	s.started = s.clock.Now()
 	s.crops.limit, s.airs.limit = cropMemoryBytes, airMemoryBytes
-	s.judgements.limit, s.pictures.limit, s.bundles.limit = judgementMemoryBytes, pictureMemoryBytes, bundleMemoryBytes
+	s.judgements.limit, s.pictures.limit, s.gridders.limit, s.bundles.limit = judgementsBytes, picturesInMind, griddersInMind, programmesInMind
 	if s.paused == nil {
 		s.paused = func() bool { return false }
 	}

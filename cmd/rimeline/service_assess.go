@@ -12,12 +12,14 @@ import (
 	"rimeline/grid"
 	"rimeline/ingest/crop"
 	"rimeline/ingest/mosaic"
+	"rimeline/ingest/sounding"
 	stores "rimeline/ingest/source"
 	"rimeline/seedability"
 	"rimeline/seedability/bus"
 	"rimeline/seedability/drift"
 	"rimeline/seedability/nowcast"
 	"rimeline/seedability/programme"
+	"rimeline/seedability/radar"
 )
 
 // assessMode is what an assess job asks for.
@@ -121,8 +123,7 @@ func (s *service) weatherOf(ctx context.Context, inputs []inputRef) (*weather, e
 			w.volumes = append(w.volumes, scanned{volume: d.Volume, files: files, wind: d.wind})
 		}
 		for _, report := range d.Reports {
-			w.soundings = append(w.soundings, report)
-			w.soundingFile = append(w.soundingFile, files[0])
+			w.addAscent(report, files[0])
 		}
 		w.mosaics = append(w.mosaics, d.mosaics...)
 		for _, granule := range d.CloudTops {
@@ -133,11 +134,26 @@ func (s *service) weatherOf(ctx context.Context, inputs []inputRef) (*weather, e
 	return w, nil
 }
 
+// addAscent takes a sounding; of one ascent that came in several forms (parts of a
+// bulletin, bulletin and BUFR) the one with most levels.
+func (w *weather) addAscent(report sounding.Report, file readFile) {
+	for k := range w.soundings {
+		known := &w.soundings[k]
+		if known.Time.Sub(report.Time).Abs() < time.Hour && grid.DistanceM(known.Station.Place, report.Station.Place) < 5e3 {
+			if len(report.Levels) > len(known.Levels) {
+				*known, w.soundingFile[k] = report, file
+			}
+			return
+		}
+	}
+	w.soundings, w.soundingFile = append(w.soundings, report), append(w.soundingFile, file)
+}
+
 func appendModel(w *weather, d *decodedCrop, files []readFile) []*grid.Field {
 	if d.Kind != stores.KindModel {
 		return w.fields
 	}
-	w.modelFiles = append(w.modelFiles, files...)
+	w.modelFiles, w.modelName = append(w.modelFiles, files...), d.Source
 	return append(w.fields, d.Fields...)
 }
 
@@ -151,6 +167,7 @@ func (s *service) judgementOf(ctx context.Context, p *programme.Programme, j *as
 			return nil, 0, err
 		}
 		of := &judgement{programme: p, method: methodOf(p), weather: w, frames: s.frameMemory(ctx, j.Programme.Digest)}
+		of.gridders = s.gridderMemory(ctx, of, j.Programme.Digest)
 		for k := range p.Sites {
 			of.sites = append(of.sites, &p.Sites[k])
 		}
@@ -183,8 +200,12 @@ func (s *service) judgementOf(ctx context.Context, p *programme.Programme, j *as
 			s.log.Warn("bands could not be followed", "programme", p.ID, "error", of.bands.err)
 			of.bands = nil
 		}
-		of.evidenceAt(j.Moment) // once for all sites
-		return of, 1, nil
+		known := of.evidenceAt(j.Moment) // once for all sites
+		cost := int64(1 << 20)
+		if known.Atmosphere != air {
+			cost += known.Atmosphere.MemoryBytes()
+		}
+		return of, cost, nil
 	})
 }
 
@@ -222,6 +243,20 @@ func (s *service) frameMemory(ctx context.Context, programmeDigest string) func(
 			return picture{frame}, 1, err
 		})
 		return p.frame, err
+	}
+}
+
+// gridderMemory remembers gridders: they depend on the radar's place, the plane of
+// the programme and the terrain, which is the same in all runs of a model.
+func (s *service) gridderMemory(ctx context.Context, of *judgement, programmeDigest string) func(*grid.Volume, func() (*radar.Gridder, error)) (*radar.Gridder, error) {
+	return func(volume *grid.Volume, prepare func() (*radar.Gridder, error)) (*radar.Gridder, error) {
+		ni, nj, _, _ := of.evidence.Atmosphere.Size()
+		at := volume.Antenna
+		name := fmt.Sprintf("%s %s %.5f %.5f %.1f %.3f %d %d %s", programmeDigest, volume.Radar, at.LatitudeDeg, at.LongitudeDeg, at.AltitudeM, volume.BeamwidthDeg, ni, nj, of.weather.modelName)
+		return s.gridders.get(ctx, name, func() (*radar.Gridder, int64, error) {
+			g, err := prepare()
+			return g, 1, err
+		})
 	}
 }
 
@@ -270,7 +305,7 @@ func (s *service) assess(ctx context.Context, job bus.Job, delivery int) error {
 // assessNow judges a release at the moment of the job, and what the site's state
 // is then.
 func (s *service) assessNow(ctx context.Context, of *judgement, site *programme.Site, j *assessTask) error {
-	var last seedability.Assessment
+	var last lastScore
 	known, err := s.latest(ctx, bus.Score, of.programme.ID, site.ID, &last)
 	if err != nil {
 		return err
@@ -356,6 +391,12 @@ func (s *service) assessOutlook(ctx context.Context, of *judgement, site *progra
 		return bus.Permanent(err)
 	}
 	return s.publish(ctx, bus.Outlook, of.programme.ID, site.ID, o.IssuedAt, o)
+}
+
+// lastScore is what of a site's newest score goes into the next.
+type lastScore struct {
+	AsOf     time.Time             `json:"as_of"`
+	Standing *seedability.Standing `json:"standing"`
 }
 
 // latest reads the newest message of a kind for a site.

@@ -36,11 +36,11 @@ type schedule struct {
 
 	table *inputTable
 	// dirty are sites whose inputs have changed since they were last assessed.
-	dirty      map[string]bool
-	dirtySince time.Time
-	trigger    string
-	lastByte   time.Time
-	picked     []inputRef // of the last assessment of now
+	dirty    map[string]bool
+	dirtyDue time.Time
+	trigger  string
+	lastByte time.Time
+	picked   []inputRef // of the last assessment of now
 
 	lastNow, lastOutlook time.Time
 	outlookRun           string    // the run of the last outlook
@@ -50,8 +50,11 @@ type schedule struct {
 
 // Of the rhythm; common practice, no source.
 const (
-	// settleFor: inputs that come together are judged together.
-	settleFor = 200 * time.Millisecond
+	// settleFor: inputs that come together are judged together. Pictures from
+	// above (satellite, mosaic) change a score little, and come often: they may
+	// wait, and go with the next radar volume, model hour or sounding.
+	settleFor        = 200 * time.Millisecond
+	settlePicturesIn = 2*time.Minute + settleFor
 	// Stores are looked at on whole seconds, outlooks are asked for beside them:
 	// then a rehearsal knows which comes first.
 	outlookPhase = 700 * time.Millisecond
@@ -231,8 +234,12 @@ func (c *schedule) mark(record message.Input, now time.Time) {
 	if len(sites) == 0 {
 		return
 	}
-	if len(c.dirty) == 0 {
-		c.dirtySince = now
+	due := now.Add(settleFor)
+	if record.Kind == stores.KindSatellite || record.Kind == stores.KindMosaic {
+		due = now.Add(settlePicturesIn)
+	}
+	if len(c.dirty) == 0 || due.Before(c.dirtyDue) {
+		c.dirtyDue = due
 	}
 	for _, id := range sites {
 		c.dirty[id] = true
@@ -300,7 +307,7 @@ func (c *schedule) nowDue(ctx context.Context, now time.Time) time.Time {
 		due = c.lastNow.Add(minutes(c.programme.Watch.IdleMinutes))
 	}
 	if len(c.dirty) > 0 {
-		if at := later(c.dirtySince.Add(settleFor), c.lastNow.Add(leastBetween)); at.Before(due) {
+		if at := later(c.dirtyDue, c.lastNow.Add(leastBetween)); at.Before(due) {
 			due = at
 		}
 	}
@@ -318,7 +325,13 @@ func later(a, b time.Time) time.Time {
 // or cannot be judged.
 func (c *schedule) near(ctx context.Context) bool {
 	for k := range c.programme.Sites {
-		var a seedability.Assessment
+		var a struct {
+			State seedability.State `json:"state"`
+			Score struct {
+				Value *float64 `json:"value"`
+			} `json:"score"`
+			Bands []struct{} `json:"bands"`
+		}
 		known, err := c.latest(ctx, bus.Score, c.programme.ID, c.programme.Sites[k].ID, &a)
 		if err != nil || !known || a.State != seedability.StateQuiet || len(a.Bands) > 0 || a.Score.Value != nil && *a.Score.Value >= nearScore {
 			return true

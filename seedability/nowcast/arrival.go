@@ -66,7 +66,7 @@ type Approach struct {
 const (
 	triedAlong  = 7
 	triedAcross = 5
-	zoneSide    = 4 // points of the zone along a radius
+	zoneSide    = 3 // points of the zone along a radius
 	mostMoments = 20000
 )
 
