@@ -1,13 +1,16 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"strings"
 	"time"
 
+	"rimeline/seedability"
 	"rimeline/seedability/bus"
 	"rimeline/seedability/message"
+	drawing "rimeline/seedability/page"
 )
 
 type followCommand struct {
@@ -16,7 +19,8 @@ type followCommand struct {
 	Site      string        `placeholder:"ID" help:"Only this site."`
 	Kind      []string      `placeholder:"KIND" help:"Only these kinds of message: score, outlook, input, health, dead-letter. Left out: scores, outlooks and troubles."`
 	Since     time.Duration `placeholder:"6h" help:"Begin with what was stored so long ago; left out: what comes from now on."`
-	Full      bool          `help:"Print every message in full, with its reasons and cautions."`
+	Full      bool          `help:"Print every message in full, with its reasons and cautions." xor:"form"`
+	GeoJSON   bool          `name:"geojson" help:"Print scores and outlooks as GeoJSON, one feature collection a line: drift path, landing ellipse, windows." xor:"form"`
 }
 
 func (followCommand) Help() string {
@@ -28,6 +32,7 @@ Examples:
     rimeline follow --site hobnail --since 6h --full
     rimeline follow --kind input --kind health
     rimeline follow --json | jq -c .data.state
+    rimeline follow --site hobnail --geojson > path.geojsonl
 
 With --json it prints the CloudEvents, one a line.
 
@@ -67,6 +72,12 @@ func (c *followCommand) Run(env *environment) error {
 			}
 			continue
 		}
+		if c.GeoJSON {
+			if err := printGeoJSON(env, stored.Event); err != nil {
+				return err
+			}
+			continue
+		}
 		if len(c.Kind) == 0 && stored.Event.Type == bus.Health.Type {
 			// Of health only what changes is worth a line, unless it was asked for.
 			h, err := message.As[message.Health](stored.Event)
@@ -86,6 +97,36 @@ func (c *followCommand) Run(env *environment) error {
 		}
 	}
 	return nil
+}
+
+// printGeoJSON prints the places of a score or an outlook on one line; of others
+// nothing.
+func printGeoJSON(env *environment, event bus.Event) error {
+	data, err := message.Decode(event)
+	if err != nil {
+		env.warn("%s: %v", event.Subject, err)
+		return nil
+	}
+	var places []byte
+	switch m := data.(type) {
+	case seedability.Assessment:
+		places, err = drawing.GeoJSON(m)
+	case seedability.Outlook:
+		places, err = drawing.OutlookGeoJSON(m)
+	default:
+		return nil
+	}
+	if err != nil {
+		env.warn("%s: %v", event.Subject, err)
+		return nil
+	}
+	var line bytes.Buffer
+	if err := json.Compact(&line, places); err != nil {
+		return err
+	}
+	line.WriteByte('\n')
+	_, err = line.WriteTo(env.Stdout)
+	return err
 }
 
 // kindsNamed finds kinds of messages by their names.

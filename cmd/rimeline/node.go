@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -221,6 +222,10 @@ func (n *node) run(ctx context.Context, programmes []owning) error {
 		}
 		n.log.Info("metrics and health", "address", at)
 	}
+	if n.server != nil {
+		group.Go(func() { n.mendServer(running) })
+	}
+	group.Go(func() { n.measure(running) })
 	n.log.Info("running", "version", version(), "worker", n.worker, "roles", strings.Join(n.roles, ","), "data", n.data.Root)
 	if err := n.notifier.Ready(); err != nil {
 		n.log.Warn("the service manager was not told", "error", err)
@@ -235,6 +240,62 @@ func (n *node) run(ctx context.Context, programmes []owning) error {
 	}
 	n.log.Info("stopped, nothing is lost")
 	return nil
+}
+
+// mendServer starts the server in this process again after it could not write,
+// once there is room: it refuses to store anything more until then.
+func (n *node) mendServer(ctx context.Context) {
+	said := false
+	for n.clock.Sleep(ctx, 5*time.Second, nil) == nil {
+		err := n.server.Healthy()
+		if err == nil {
+			said = false
+			continue
+		}
+		if !said {
+			n.log.Error("the bus cannot store", "error", err)
+			said = true
+		}
+		if n.full.Load() || !errors.Is(err, bus.ErrStoreBroken) {
+			continue
+		}
+		if err := n.server.Restart(); err != nil {
+			n.log.Error("the bus could not be started again", "error", err)
+			continue
+		}
+		n.log.Warn("the bus was started again and stores")
+	}
+}
+
+// measure sets the gauges that nobody else sets.
+func (n *node) measure(ctx context.Context) {
+	for {
+		for _, q := range []bus.Queue{bus.QueueIngest, bus.QueueAssess} {
+			if state, err := n.bus.QueueState(ctx, q); err == nil {
+				n.metrics.QueueWaiting(string(q), int(state.Waiting))
+			}
+		}
+		for _, c := range n.owned.all() {
+			for _, source := range c.health() {
+				if !source.NewestTime.IsZero() {
+					n.metrics.InputAge(source.Programme, source.Source, n.clock.Now().Sub(source.NewestTime))
+				}
+			}
+			states := map[string]int{}
+			for k := range c.programme.Sites {
+				var a struct {
+					State string `json:"state"`
+				}
+				if known, err := n.latest(ctx, bus.Score, c.programme.ID, c.programme.Sites[k].ID, &a); err == nil && known {
+					states[a.State]++
+				}
+			}
+			n.metrics.Sites(c.programme.ID, states)
+		}
+		if n.clock.Sleep(ctx, 15*time.Second, nil) != nil {
+			return
+		}
+	}
 }
 
 func (n *node) diskChanged(r operate.DiskReport) {
@@ -254,6 +315,13 @@ func (n *node) ready() []operate.Check {
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 	defer cancel()
 	checks := []operate.Check{n.data.DiskCheck()}
+	if n.server != nil {
+		check := operate.Check{Name: "bus in this process", OK: true, Detail: "stores"}
+		if err := n.server.Healthy(); err != nil {
+			check.OK, check.Detail = false, err.Error()
+		}
+		checks = append(checks, check)
+	}
 	for _, q := range []bus.Queue{bus.QueueIngest, bus.QueueAssess} {
 		state, err := n.bus.QueueState(ctx, q)
 		check := operate.Check{Name: "queue " + string(q), OK: err == nil, Detail: fmt.Sprintf("%d waiting, %d running", state.Waiting, state.Running)}
