@@ -68,7 +68,7 @@ const (
 //	default  value where it is not ("NaN": not given)
 //	range    "low..high" in the unit of the file, "(low.." where low itself is out
 //	length   of text or list
-//	form     "token": safe in a subject and a file name
+//	form     "token": safe in a subject and a file name; or another of textForms
 //	one      "a|b": one of these words
 //	unit     "degc": degrees Celsius in the file, kelvin in the struct
 //	doc      one sentence for the schema
@@ -81,6 +81,20 @@ type decoder struct {
 }
 
 var tokenForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$`)
+
+// textForms are what the tag form asks of a text; formRules say it to people.
+var textForms = map[string]*regexp.Regexp{
+	"token":    tokenForm,
+	"monthday": regexp.MustCompile(`^(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$`),
+	"date":     regexp.MustCompile(`^[12][0-9]{3}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$`),
+	"clock":    regexp.MustCompile(`^([01][0-9]|2[0-3]):[0-5][0-9]$`),
+}
+
+var formRules = map[string]string{
+	"monthday": "a month and day such as 11-01",
+	"date":     "a date such as 2025-08-31",
+	"clock":    "a time of day such as 06:30, 00:00 to 23:59",
+}
 
 const tokenRule = "1 to 64 letters, digits, - or _, beginning with a letter or digit"
 
@@ -359,6 +373,8 @@ func (d *decoder) text(node ast.Node, into reflect.Value, path string, tag refle
 	switch {
 	case tag.Get("form") == "token" && !tokenForm.MatchString(value):
 		d.problem(node.GetToken(), path, "%q is not a short name: %s", value, tokenRule)
+	case tag.Get("form") != "" && !textForms[tag.Get("form")].MatchString(value):
+		d.problem(node.GetToken(), path, "%q is not %s", value, formRules[tag.Get("form")])
 	case tag.Get("one") != "" && !slices.Contains(strings.Split(tag.Get("one"), "|"), value):
 		words := strings.Split(tag.Get("one"), "|")
 		d.problem(node.GetToken(), path, "%q is not one of %s%s", value, strings.Join(words, ", "), suggestion(value, words))

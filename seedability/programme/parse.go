@@ -40,6 +40,7 @@ func Parse(file string, b []byte, open func(path string) ([]byte, error), compon
 		d.checkInputs(p, sources)
 		d.checkTargets(p, open)
 		d.checkMethod(p, components)
+		d.checkHolds(p, open)
 		d.checkDistances(p)
 	}
 	if len(d.problems) == 0 {

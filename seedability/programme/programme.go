@@ -37,6 +37,8 @@ type Programme struct {
 	Ensemble    Ensemble     `yaml:"ensemble" doc:"The particles that are followed from each site, and how they are spread."`
 	Thresholds  Thresholds   `yaml:"thresholds" doc:"Where the score changes the state of a site, and how the components are judged."`
 	Watch       Watch        `yaml:"watch" doc:"How often the service judges the sites."`
+	Manager     Manager      `yaml:"manager" doc:"Who answers for the programme and signs its criteria."`
+	Holds       []Hold       `yaml:"holds" length:"1..200" doc:"What suspends seeding. Without it no criterion is judged, and every assessment says so."`
 
 	// File is the name under which the programme was read.
 	File string `yaml:"-"`
@@ -46,6 +48,12 @@ type Programme struct {
 	// the targets that name them.
 	SHA256         string            `yaml:"-"`
 	GeometrySHA256 map[string]string `yaml:"-"`
+}
+
+// Manager is who answers for the programme.
+type Manager struct {
+	Name    string `yaml:"name" length:"1..200" doc:"Name of the licensed manager, for the printed page of criteria."`
+	Licence string `yaml:"licence" length:"1..200" doc:"Number of the licence or permit, for the printed page of criteria."`
 }
 
 // Site is one place on the ground from which agent is released.
@@ -60,6 +68,7 @@ type Site struct {
 	Barrier        *Barrier `yaml:"barrier" doc:"The barrier seen from this site; overrides that of the programme."`
 	// TargetIDs names the targets that the site serves; every target where the file leaves it out.
 	TargetIDs []string `yaml:"targets" length:"1..100" form:"token" doc:"Identifiers of the targets that this site serves. Left out: all."`
+	Zones     []string `yaml:"zones" length:"1..100" doc:"Codes of every zone for which warnings may be given that the site, or the way of its plume to the targets, lies in: public and fire zones (IDZ013), counties (IDC037, 016037). Warnings without a polygon are placed by them."`
 }
 
 // Place is where the site stands.

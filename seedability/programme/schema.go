@@ -80,8 +80,8 @@ func schemaOf(t reflect.Type, tag reflect.StructTag) map[string]any {
 		if words := tag.Get("one"); words != "" {
 			s["enum"] = strings.Split(words, "|")
 		}
-		if tag.Get("form") == "token" {
-			s["pattern"] = tokenForm.String()
+		if form := tag.Get("form"); form != "" {
+			s["pattern"] = textForms[form].String()
 		}
 	case reflect.Int, reflect.Int64:
 		s["type"] = "integer"

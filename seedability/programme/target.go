@@ -16,6 +16,8 @@ type Target struct {
 	File   string         `yaml:"file" length:"1..1000" doc:"GeoJSON file with the area, relative to the programme file: a Polygon or MultiPolygon, or one Feature of it."`
 	Inline geometrySource `yaml:"geometry" doc:"The area as a GeoJSON geometry (RFC 7946): Polygon or MultiPolygon, positions as [longitude, latitude], rings closed, holes respected."`
 
+	Zones []string `yaml:"zones" length:"1..100" doc:"Codes of every zone that the target lies in, as for sites."`
+
 	// Area holds the polygons, first ring of each outside, the others holes; x
 	// is longitude and y latitude in degrees.
 	Area *geom.MultiPolygon `yaml:"-"`
