@@ -54,6 +54,10 @@ type rehearsalOptions struct {
 	data   string  // folder of the bus
 	log    *slog.Logger
 	listen string
+	// at is where in the storm the clock begins, points the side of the model's
+	// grid; for measurements.
+	at     time.Duration
+	points int
 }
 
 // newRehearsal sets the storm, the stores, the bus and the service up.
@@ -69,8 +73,8 @@ func newRehearsal(env *environment, o rehearsalOptions) (r *rehearsalRun, err er
 	if r.programme, err = r.bundle.parse(); err != nil {
 		return nil, err
 	}
-	r.clock = clock.NewStepped(r.scenario.Start(), o.speed)
-	store, err := rehearsal.NewStore(rehearsal.StoreOptions{Scenario: r.scenario, Now: r.clock.Now})
+	r.clock = clock.NewStepped(r.scenario.Start().Add(o.at), o.speed)
+	store, err := rehearsal.NewStore(rehearsal.StoreOptions{Scenario: r.scenario, Now: r.clock.Now, Points: o.points})
 	if err != nil {
 		return nil, err
 	}

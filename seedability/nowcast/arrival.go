@@ -66,7 +66,7 @@ type Approach struct {
 const (
 	triedAlong  = 7
 	triedAcross = 5
-	zoneSide    = 3 // points of the zone along a radius
+	zoneSide    = 4 // points of the zone along a radius
 	mostMoments = 20000
 )
 
@@ -96,7 +96,7 @@ func Arrivals(s *Scene, m *Motion, zone Zone, o ArrivalOptions) (Approach, error
 		return approach, fmt.Errorf("%v in steps of %v: more than %d", o.Horizon, o.Step, mostMoments)
 	}
 	approach.Issued = s.Frame.Time
-	points := zonePoints(x, y, zone.RadiusM)
+	points := zonePoints(zone.RadiusM)
 	moments := int(o.Horizon/o.Step) + 1
 	tried := motionsTried()
 	passages := make([][]passage, len(tried))
@@ -107,7 +107,7 @@ func Arrivals(s *Scene, m *Motion, zone Zone, o ArrivalOptions) (Approach, error
 			if tried[k] == (deviation{}) {
 				watch = seen
 			}
-			passages[k] = s.passagesOf(m, points, tried[k], moments, o.Step, watch)
+			passages[k] = s.passagesOf(m, x, y, zone.RadiusM, points, tried[k], moments, o.Step, watch)
 		}
 	})
 	known := 0
@@ -162,16 +162,17 @@ func normalMiddles(n int) []float64 {
 
 func normalQuantile(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }
 
-// zonePoints are the middle and evenly spread points of a disc, out to its rim.
-func zonePoints(x, y, radiusM float64) [][2]float64 {
+// zonePoints are the middle and evenly spread points of a disc, out to its rim, in
+// radii.
+func zonePoints(radiusM float64) [][2]float64 {
 	if radiusM == 0 {
-		return [][2]float64{{x, y}}
+		return [][2]float64{{0, 0}}
 	}
 	var points [][2]float64
 	for b := -zoneSide; b <= zoneSide; b++ {
 		for a := -zoneSide; a <= zoneSide; a++ {
 			if a*a+b*b <= zoneSide*zoneSide {
-				points = append(points, [2]float64{x + radiusM*float64(a)/zoneSide, y + radiusM*float64(b)/zoneSide})
+				points = append(points, [2]float64{float64(a) / zoneSide, float64(b) / zoneSide})
 			}
 		}
 	}
@@ -185,17 +186,22 @@ type passage struct {
 	dBZ         []float32
 }
 
-// passagesOf follows all points backward with one motion. watch, where given,
-// is set for moments at which at least half of the points were seen.
-func (s *Scene) passagesOf(m *Motion, points [][2]float64, dev deviation, moments int, step time.Duration, watch []bool) []passage {
+// passagesOf follows the zone backward with one motion. Its middle and two points
+// of its rim are followed, and the others turn, stretch and shear with them: the
+// motion hardly bends within a zone, whose vectors lie farther apart. watch, where
+// given, is set for moments at which at least half of the points were seen.
+func (s *Scene) passagesOf(m *Motion, zoneX, zoneY, radiusM float64, points [][2]float64, dev deviation, moments int, step time.Duration, watch []bool) []passage {
 	out := make([]passage, len(s.Objects))
 	f := s.Frame
-	at := append([][2]float64(nil), points...)
+	frame := [3][2]float64{{zoneX, zoneY}, {zoneX + radiusM, zoneY}, {zoneX, zoneY + radiusM}}
 	dt := step.Seconds()
 	for moment := range moments {
 		seen := 0
-		for k := range at {
-			x, y := at[k][0], at[k][1]
+		middle := frame[0]
+		ax, ay := frame[1][0]-middle[0], frame[1][1]-middle[1]
+		bx, by := frame[2][0]-middle[0], frame[2][1]-middle[1]
+		for _, point := range points {
+			x, y := middle[0]+point[0]*ax+point[1]*bx, middle[1]+point[0]*ay+point[1]*by
 			i, j := math.Round((x-f.WestM)/f.SpacingM), math.Round((y-f.SouthM)/f.SpacingM)
 			if i >= 0 && j >= 0 && i < float64(f.NI) && j < float64(f.NJ) {
 				cell := int(j)*f.NI + int(i)
@@ -217,12 +223,15 @@ func (s *Scene) passagesOf(m *Motion, points [][2]float64, dev deviation, moment
 					}
 				}
 			}
+		}
+		for k := range frame {
+			x, y := frame[k][0], frame[k][1]
 			u, v := deviating(m, x, y, dev)
 			u, v = deviating(m, x-u*dt/2, y-v*dt/2, dev)
-			at[k] = [2]float64{x - u*dt, y - v*dt}
+			frame[k] = [2]float64{x - u*dt, y - v*dt}
 		}
 		if watch != nil {
-			watch[moment] = 2*seen >= len(at)
+			watch[moment] = 2*seen >= len(points)
 		}
 	}
 	return out
