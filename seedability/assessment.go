@@ -24,8 +24,8 @@ import (
 // State is what an assessment says to the person on duty.
 type State string
 
-// The states of a site. No assessment of this version is a hold: the criteria
-// that suspend seeding are judged elsewhere, and override what is found here.
+// The states of a site. Assess makes no hold: the criteria that suspend seeding
+// are judged by package hold, and override what is found here.
 const (
 	StateQuiet    State = "quiet"    // no opportunity
 	StateBuilding State = "building" // one is forecast for a later release of those assessed
@@ -58,11 +58,29 @@ type Assessment struct {
 	Inputs     []Input        `json:"inputs"`
 	Notes      []string       `json:"notes"`
 	Cautions   []string       `json:"cautions"`
+	// Holds are the suspension criteria that were judged for this release, clear
+	// ones too; left out where none was. The score does not know of them.
+	Holds []HoldRef `json:"holds,omitempty"`
 	// Standing is the state of the site when this assessment is seen after those
 	// before it; only where it was made for a row of them (Settle).
 	Standing *Standing `json:"standing,omitempty"`
 	// Landings are the members' landing points, for pictures; not published.
 	Landings []grid.LatLon `json:"-"`
+}
+
+// HoldRef is the outcome of one suspension criterion.
+type HoldRef struct {
+	Criterion string `json:"criterion"`
+	Kind      string `json:"kind"`
+	// Outcome is clear, review, held or unknown; unknown counts as held.
+	Outcome string `json:"outcome"`
+	Reason  string `json:"reason"`
+	// Since is when this outcome began, At when it was judged last.
+	Since time.Time `json:"since"`
+	At    time.Time `json:"at"`
+	// WhoMayLift and WhatWouldLift are empty for clear ones.
+	WhoMayLift    string `json:"who_may_lift,omitempty"`
+	WhatWouldLift string `json:"what_would_lift,omitempty"`
 }
 
 // SiteRef says which site, and where it stands in the model.
@@ -225,9 +243,13 @@ func number(x float64) *float64 {
 	return &x
 }
 
+// CautionHolds goes with an assessment for which no suspension criterion was
+// judged; package hold puts what was judged in its place.
+const CautionHolds = "Suspension criteria (flood, avalanche, reservoir, warnings, intense precipitation) are not evaluated here: check them before any release."
+
 // Cautions go with every assessment.
 var Cautions = []string{
 	"Advice only: the permit, the licensed operator, the maker's instructions and local codes decide; a person gives the order.",
 	"Silver-iodide flares and generators are pyrotechnic and chemical devices: keep the clearances and the fire precautions of the permit.",
-	"Suspension criteria (flood, avalanche, reservoir, warnings, intense precipitation) are not evaluated here: check them before any release.",
+	CautionHolds,
 }

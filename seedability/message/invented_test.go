@@ -58,7 +58,8 @@ func invented() map[string]any {
 		Path:   []seedability.PathStep{{Minutes: 0, LatitudeDeg: 44.02, LongitudeDeg: -114.8, AltitudeM: 1376, HeightM: 10, Members: 100, AirTemperatureK: number(274.6)}},
 		Bands: []seedability.BandPassage{{ID: 3, Kind: "band", Probability: .8, PeakDBZ: 28, Arrival: seedability.Moment{Time: at(40), SDMinutes: 4}, Peak: seedability.Moment{Time: at(55), SDMinutes: 5},
 			End: seedability.Moment{Time: at(80), SDMinutes: 6}, Release: seedability.ReleaseView{State: "open", Start: moment(20), Best: moment(35), End: moment(60), Probability: .7}}},
-		Inputs: inventedInputs(), Notes: []string{"the site stands 36 m below the model's ground"}, Cautions: seedability.Cautions, Standing: &standing}
+		Inputs: inventedInputs(), Notes: []string{"the site stands 36 m below the model's ground"}, Cautions: seedability.Cautions, Standing: &standing,
+		Holds: []seedability.HoldRef{{Criterion: "larkspur-stage", Kind: "river", Outcome: "clear", Reason: "stage of larkspur-bridge 1.21 m is below 2.4 m", Since: at(-900), At: at(0)}}}
 
 	outlook := seedability.Outlook{Programme: "larkspur", Site: inventedSite(), IssuedAt: at(0), ModelReferenceTime: at(-100), From: at(5), To: at(125), SinceRun: at(-160),
 		Releases: []seedability.OutlookRelease{

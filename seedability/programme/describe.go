@@ -138,10 +138,12 @@ type Change struct {
 	Default string `json:"default"`
 }
 
-// Cautions go with every programme.
+const cautionHolds = "Flood, river, reservoir, avalanche, snow-load and severe-weather criteria suspend seeding before any score counts. This file names none: the responsible people must judge them."
+
+// Cautions go with every programme that names no suspension criteria.
 var Cautions = []string{
 	"Flares and silver-iodide generators are pyrotechnic and chemical devices. They are operated under permits, by licensed people, by the maker's instructions and local codes; this file permits nothing.",
-	"Flood, river, reservoir, avalanche, snow-load and severe-weather criteria suspend seeding before any score counts. This version does not evaluate them: the responsible people must.",
+	cautionHolds,
 	"Scores say how plausible it is that seeding works. They are advice to people, never an order, and no proof of added snow.",
 }
 
@@ -150,6 +152,10 @@ func (p *Programme) Describe(components []ComponentDefault) Description {
 	d := Description{
 		File: p.File, SHA256: p.SHA256, ID: p.ID, Name: p.Name, Timezone: p.Timezone,
 		Inputs: []InputDescription{}, Changes: p.changes(components), Remarks: []string{}, Cautions: Cautions,
+	}
+	if n := len(p.Holds); n > 0 {
+		d.Cautions = slices.Clone(Cautions)
+		d.Cautions[slices.Index(Cautions, cautionHolds)] = fmt.Sprintf("Suspension criteria suspend seeding before any score counts. This file names %d of them: they are no more than what it says, and the permit, the licensed operator and any order of an authority prevail.", n)
 	}
 	for i := range p.Sites {
 		site := &p.Sites[i]
