@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
-# Runs the main job. Without arguments: assesses the sites of the example
-# programme in the example storm, and writes pictures and paths to out/. With
-# arguments: runs rimeline with them.
+# Runs the main job. Without arguments: the whole service on a storm to rehearse
+# on, eight invented hours in eight minutes. With arguments: runs rimeline with
+# them.
 set -euo pipefail
 here=$(cd "$(dirname "$0")/.." && pwd)
 
@@ -18,6 +18,4 @@ mkdir -p "$(dirname "$binary")"
 if [ "$#" -gt 0 ]; then
 	exec "$binary" "$@"
 fi
-cd "$here"
-exec "$binary" assess --programme testdata/demo/programme.yaml \
-	--input testdata/demo --release 2026-01-14T07:00Z --releases 7 --every 30m --out out
+exec "$binary" watch --rehearsal

@@ -116,11 +116,16 @@ func (s *assessor) confidence(knownWeight float64) Confidence {
 			reachM = math.Max(reachM, grid.DistanceM(s.site.Place, corner))
 		}
 	}
+	_, modelEnds := s.air.TimeRange()
 	lost := 0
 	for k := range s.ensemble.Members {
-		switch m := &s.ensemble.Members[k]; m.Fate {
+		m := &s.ensemble.Members[k]
+		// The method gives up what has not landed by its longest time: that is
+		// no lack of the model.
+		givenUp := m.Fate == drift.RanOutOfTime && m.End.Time.Add(s.method.Drift.Step).Before(modelEnds)
+		switch m.Fate {
 		case drift.LeftSide, drift.LeftTop, drift.RanOutOfTime:
-			if !(grid.DistanceM(s.site.Place, m.End.Place) > reachM) {
+			if !givenUp && !(grid.DistanceM(s.site.Place, m.End.Place) > reachM) {
 				lost++
 			}
 		}

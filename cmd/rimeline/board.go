@@ -43,7 +43,7 @@ type boardRow struct {
 }
 
 func newBoard(out io.Writer, p *programme.Programme, title string) *board {
-	b := &board{out: out, programme: p, title: title, every: 30 * time.Minute, rows: map[string]*boardRow{}, width: 132}
+	b := &board{out: out, programme: p, title: title, every: 30 * time.Minute, rows: map[string]*boardRow{}, width: 150}
 	b.terminal = isTerminal(out)
 	if b.terminal {
 		b.width = terminalWidth(b.width)

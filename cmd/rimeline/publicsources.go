@@ -5,6 +5,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode/utf8"
 
 	"rimeline/ingest/feed"
 	stores "rimeline/ingest/source"
@@ -110,8 +111,7 @@ func printSources(p *page, wanted []stores.Source, probes []*probeObject) {
 			kind = s.Kind
 			p.printf("\n%s\n", strings.ToUpper(kind))
 		}
-		p.printf("  %-14s %s: %s\n", s.Name, s.Title, s.Gives)
-		facts := []string{fmt.Sprintf("every %s", spanText(s.Cadence)), fmt.Sprintf("about %s late", spanText(s.Latency))}
+		facts := []string{fmt.Sprintf("every %s", spanText(s.Cadence)), fmt.Sprintf("about %s after its time", spanText(s.Latency))}
 		if s.ForecastHours > 0 {
 			facts = append(facts, fmt.Sprintf("%d hours ahead unless forecast_hours says otherwise", s.ForecastHours))
 		}
@@ -121,20 +121,40 @@ func printSources(p *page, wanted []stores.Source, probes []*probeObject) {
 		if len(s.Products) > 0 {
 			facts = append(facts, "products "+strings.Join(s.Products, ", "))
 		}
-		p.printf("  %-14s %s\n", "", strings.Join(facts, "; "))
-		p.printf("  %-14s %s, %s\n", "", s.Provider, s.BaseURL)
+		p.hanging(s.Name, s.Title)
+		p.hanging("", s.Gives)
+		p.hanging("", strings.ToUpper(facts[0][:1])+strings.Join(facts, "; ")[1:]+".")
+		p.hanging("", s.Provider+", "+s.BaseURL)
 		if s.Note != "" {
-			p.printf("  %-14s Note: %s\n", "", s.Note)
+			p.hanging("", "Note: "+s.Note)
 		}
 		if r := probes[k]; r != nil {
-			verdict := "answers"
+			verdict := "Answers"
 			if !r.OK {
 				verdict = "FAILS"
 			}
-			p.printf("  %-14s %s: %s (%.0f ms)\n", "", verdict, firstNonEmpty(r.Error, r.Detail), r.TookMS)
+			p.hanging("", fmt.Sprintf("%s: %s (%.0f ms)", verdict, firstNonEmpty(r.Error, r.Detail), r.TookMS))
 		}
 	}
 	p.printf("\n")
+}
+
+// hanging wraps text in a column beside a name.
+func (p *page) hanging(name, text string) {
+	const column, width = 16, 100
+	line := fmt.Sprintf("  %-13s ", name)
+	empty := true
+	for _, word := range strings.Fields(text) {
+		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
+			p.printf("%s\n", line)
+			line, empty = strings.Repeat(" ", column), true
+		}
+		if !empty {
+			line += " "
+		}
+		line, empty = line+word, false
+	}
+	p.printf("%s\n", strings.TrimRight(line, " "))
 }
 
 func firstNonEmpty(a, b string) string {

@@ -333,11 +333,11 @@ func (r *rehearsalRun) summarise(ctx context.Context, env *environment) error {
 	missed, false_ := 0, 0.0
 	truths := truthOf(r.scenario, r.programme)
 	for _, truth := range truths {
-		name := r.programme.Site(truth.site).Name
+		name, told := r.programme.Site(truth.site).Name, false
 		windows := stretches(states[truth.site], seedability.StateWindow, end)
 		used := make([]bool, len(windows))
 		for _, w := range truth.windows {
-			if w.open.After(end) {
+			if w.open.After(end.Add(15 * time.Minute)) {
 				continue
 			}
 			true_ := stretch{w.open, w.close}
@@ -361,20 +361,20 @@ func (r *rehearsalRun) summarise(ctx context.Context, env *environment) error {
 				row[5] = fmt.Sprintf("%.0f %%", 100*shared.Minutes()/true_.minutes())
 			}
 			rows = append(rows, row)
-			name = ""
+			told = true
 		}
 		for k, published := range windows {
 			if !used[k] {
 				rows = append(rows, []string{name, "none", span(published), "", "a false window", ""})
 				false_ += published.minutes()
-				name = ""
+				told = true
 			}
 		}
-		if name != "" {
+		if !told {
 			rows = append(rows, []string{name, "none", "none", "", "", ""})
 		}
 	}
-	p.table("  ", rows)
+	p.table("", rows)
 	p.printf("\n")
 	for _, e := range r.scenario.Episodes() {
 		if e.From.After(end) {

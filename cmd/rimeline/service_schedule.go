@@ -478,6 +478,9 @@ func (c *schedule) polled(id string, h stores.Health) {
 	defer c.mutex.Unlock()
 	s := c.sourceHealth(c.needs[id].Source)
 	s.LastSuccessTime, s.BehindSeconds, s.Error = h.LastSuccess, h.Behind.Seconds(), ""
+	if of, ok := stores.Find(s.Source); ok && of.Kind == stores.KindSounding && c.clock.Now().Sub(h.Newest) < ascentAge {
+		s.BehindSeconds = 0 // balloons rise when they rise; this one still counts
+	}
 	if h.LastError != nil {
 		s.Error = h.LastError.Error()
 	}
