@@ -137,7 +137,7 @@ func TestRehearsalFollowsTheTruth(t *testing.T) {
 		}
 	}
 
-	const again = 150 * time.Minute
+	const again = 80 * time.Minute
 	second := rehearsed(t, 1, again)
 	for _, kind := range []bus.Kind{bus.Score, bus.Outlook} {
 		until := r.scenario.Start().Add(again - time.Minute)
