@@ -329,7 +329,7 @@ func TestHelp(t *testing.T) {
 	if o.status != statusFine || o.stderr != "" || strings.Contains(o.stdout, "decode-child") {
 		t.Errorf("status %d\n%s%s", o.status, o.stdout, o.stderr)
 	}
-	for _, command := range []string{"inspect", "sample", "check"} {
+	for _, command := range []string{"inspect", "sample", "check", "watch", "sources"} {
 		if !strings.Contains(o.stdout, "\n  "+command) {
 			t.Errorf("help does not list %s:\n%s", command, o.stdout)
 		}

@@ -26,10 +26,10 @@ func (watchCommand) Help() string {
 
 Examples:
 
-    rimeline watch --rehearsal                        an invented storm of 8 hours in 8 minutes
-    rimeline watch --programme valley.yaml            with a bus inside the process
+    rimeline watch --rehearsal                an invented storm of 8 hours in 8 minutes
+    rimeline watch --programme valley.yaml    with a bus inside the process
     rimeline watch --programme valley.yaml --listen 127.0.0.1:4222
-    rimeline watch --programme valley.yaml --nats tls://a:4222,tls://b:4222,tls://c:4222 --creds worker.creds --replicas 3
+    rimeline watch --programme valley.yaml --nats tls://a:4222,tls://b:4222 --creds worker.creds
 
 On SIGTERM it finishes what it has begun; what was acknowledged is on the disk. Several processes may watch the same programme on one bus: one keeps the schedule, another takes over when it dies.
 
