@@ -83,6 +83,9 @@ func (s *service) keep(ctx context.Context, p *programme.Programme, c *crop.Crop
 		ReferenceTime: c.ReferenceTime, ValidTime: c.ValidTime, PublishedTime: c.Published, FetchedTime: c.Fetched,
 		Files: []message.InputFile{}, Domain: domain, Notes: []string{},
 	}
+	if c.Kind != stores.KindModel {
+		record.ReferenceTime = time.Time{} // only model runs have one beside the valid time
+	}
 	identity := c.Source + " " + c.Object
 	for _, f := range c.Files {
 		record.Files = append(record.Files, message.InputFile{Name: f.Name, URL: f.URL, Bytes: f.Bytes, SHA256: f.SHA256, ETag: f.ETag, LastModified: f.LastModified})
