@@ -171,11 +171,11 @@ func (l *load) latencies(tb testing.TB, after uint64, scores int, since time.Tim
 }
 
 // Sites in programmes of 100, all judged at one moment, from the arrival of a
-// radar volume to the last published score. Workers share one process and the
-// machine's cores.
+// radar volume to the last published score. One worker has one core, two have two.
 func BenchmarkSites(b *testing.B) {
 	for _, test := range []struct{ sites, workers int }{{500, 1}, {500, 2}, {2000, 2}, {4000, 2}, {8000, 2}, {16000, 2}} {
 		b.Run(fmt.Sprintf("sites=%d/workers=%d", test.sites, test.workers), func(b *testing.B) {
+			defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(test.workers))
 			l := newLoad(b, test.sites/100, 100, 0)
 			for k := range l.programmes {
 				l.ingestAll(b, l.objects(b, k))
