@@ -14,6 +14,9 @@ func TestMain(m *testing.M) {
 	if len(os.Args) == 2 && (os.Args[1] == "decode-child" || os.Args[1] == "probe-child") {
 		os.Exit(run(context.Background(), os.Args[1:], os.Stdout, os.Stderr))
 	}
+	if os.Getenv(playProgram) != "" {
+		play()
+	}
 	os.Exit(m.Run())
 }
 

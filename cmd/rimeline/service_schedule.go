@@ -270,7 +270,7 @@ func (c *schedule) act(ctx context.Context, now time.Time) (next time.Time, err 
 			return now, err
 		}
 		// The assessment of now looks at the outlook: let it come first.
-		c.nowNotBefore = now.Add(outlookAfter)
+		c.nowNotBefore = later(c.nowNotBefore, now.Add(outlookAfter))
 		due = c.outlookDue()
 	}
 	nowDue := c.nowDue(ctx, now)
