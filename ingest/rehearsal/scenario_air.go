@@ -49,7 +49,7 @@ const (
 	shieldBaseM     = 1950.0
 	shieldDepthM    = 1850.0 // of the droplets
 	shieldTopM      = 7500.0
-	shieldPath      = .09
+	shieldPath      = .105
 	shieldEdgeM     = 2500.0
 	shieldIce       = .35e-3
 	cirrusBaseM     = 6900.0
