@@ -460,3 +460,12 @@ func (w words) sentence() string {
 	}
 	return "a part of the service fails; alerts may be missing."
 }
+
+// WithAck adds the link by which the alert is acknowledged.
+func (m Message) WithAck(link string) Message {
+	if link != "" {
+		head, rest, _ := strings.Cut(m.Body, "\n\n")
+		m.Body = head + "\n\nAnswer:   " + link + "\n" + rest
+	}
+	return m
+}
