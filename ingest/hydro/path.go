@@ -101,13 +101,13 @@ func parsePath(s string) (path, error) {
 type record struct {
 	node *node
 	name string  // of the last member taken by [*] of an object
-	way  []*node // root first, one more than steps
+	way  []*node // root first, one more than steps; nil where nobody asks
 }
 
 // maxVisits bounds the moves that all paths of one file may take together; a
 // path from the root that is asked again for every record could take their
 // square.
-const maxVisits = 50_000_000
+const maxVisits = 20_000_000
 
 // find gives all places below a node, until visit says no or the budget of
 // moves is spent.
@@ -126,7 +126,10 @@ func find(from record, steps []step, budget *int, visit func(record) bool) bool 
 		if name == "" {
 			name = from.name
 		}
-		way := append(from.way[:len(from.way):len(from.way)], next)
+		var way []*node
+		if from.way != nil {
+			way = append(from.way[:len(from.way):len(from.way)], next)
+		}
 		return find(record{node: next, name: name, way: way}, steps[1:], budget, visit)
 	}
 	switch {
@@ -163,13 +166,13 @@ func (p path) all(from record, rows path, budget *int) []*node {
 	if p.literal {
 		return []*node{{kind: kindString, text: p.written}}
 	}
-	start, steps := record{node: from.node, way: []*node{from.node}}, p.steps
+	start, steps := record{node: from.node}, p.steps
 	if p.root {
 		same := 0
 		for same < len(steps) && same < len(rows.steps) && same+1 < len(from.way) && steps[same] == rows.steps[same] {
 			same++
 		}
-		start, steps = record{node: from.way[same], way: from.way[same : same+1]}, steps[same:]
+		start, steps = record{node: from.way[same]}, steps[same:]
 	}
 	var out []*node
 	find(start, steps, budget, func(r record) bool {

@@ -141,10 +141,11 @@ type symbol struct {
 //
 //   - "rfc3339": 2026-01-31T05:00:00-07:00, with a zone in every value;
 //   - "unix", "unix_ms": seconds or milliseconds since 1970 UTC;
-//   - letters: YYYY or YY year, MM month, MMM month name, DD day of month, DDD
-//     day of the year, HH hour (24 is midnight at the end), hh and A for hours
-//     1 to 12 with AM or PM, mm minute, ss second; everything else stands for
-//     itself. "HHmm" also reads 100 as 01:00.
+//   - letters: YYYY or YY year, MM month (M where it may have one digit, and so
+//     D, H, h), MMM month name, DD day of month, DDD day of the year, HH hour
+//     (24 is midnight at the end), hh and A for hours 1 to 12 with AM or PM, mm
+//     minute, ss second; everything else stands for itself. "HHmm" also reads
+//     100 as 01:00.
 //   - a layout of Go's package time, recognised by its year 2006.
 //
 // Columns of one time are joined by spaces in the layout.
@@ -317,10 +318,14 @@ func readSymbols(part []symbol, text string, v map[byte]int, given map[byte]bool
 		default:
 			// A number before a literal or the end may have fewer digits.
 			n := 0
-			for n < len(text) && n < sym.width && text[n] >= '0' && text[n] <= '9' {
+			fixed := i+1 < len(part) && part[i+1].letter != 0
+			width := sym.width
+			if width == 1 && !fixed {
+				width = 2
+			}
+			for n < len(text) && n < width && text[n] >= '0' && text[n] <= '9' {
 				n++
 			}
-			fixed := i+1 < len(part) && part[i+1].letter != 0
 			if n == 0 || fixed && n < sym.width || sym.letter == 'Y' && n != sym.width {
 				return false
 			}
