@@ -1,9 +1,6 @@
 package hold
 
 import (
-	"fmt"
-	"math"
-	"strings"
 	"testing"
 	"time"
 
@@ -176,7 +173,3 @@ func TestQuietIsClear(t *testing.T) {
 		of(t, results, criterion)
 	}
 }
-
-var _ = fmt.Sprint
-var _ = math.NaN
-var _ = strings.Contains

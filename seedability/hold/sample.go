@@ -202,14 +202,14 @@ func (l limits) judge(value float64, last Outcome) (outcome Outcome, sentence, r
 		if step > 0 && value < limit {
 			sentence = fmt.Sprintf("%s is not %s below the %slimit of %s that it had reached", l.text(value), l.text(step), what, l.text(limit))
 		}
-		return outcome, sentence + l.above, "a value below " + l.text(limit-step)
+		return outcome, sentence + l.above, "a value below " + l.text(limit-l.hysteresis)
 	}
 	fell := func(outcome Outcome, limit, step float64, what string) (Outcome, string, string) {
 		sentence := fmt.Sprintf("%s is at or below the %slimit of %s", l.text(value), what, l.text(limit))
 		if step > 0 && value > limit {
 			sentence = fmt.Sprintf("%s is not %s above the %slimit of %s that it had reached", l.text(value), l.text(step), what, l.text(limit))
 		}
-		return outcome, sentence + l.above, "a value above " + l.text(limit+step)
+		return outcome, sentence + l.above, "a value above " + l.text(limit+l.hysteresis)
 	}
 	switch {
 	case value >= l.holdAbove-stepHold:
@@ -304,7 +304,7 @@ func span(d time.Duration) string {
 		return fmt.Sprintf("%.0f s", d.Seconds())
 	case d < 2*time.Hour:
 		return fmt.Sprintf("%.0f min", d.Minutes())
-	case d < 72*time.Hour:
+	case d < 240*time.Hour:
 		return strconv.FormatFloat(math.Round(d.Hours()*10)/10, 'f', -1, 64) + " h"
 	}
 	return fmt.Sprintf("%.0f days", d.Hours()/24)

@@ -148,6 +148,7 @@ func (j *judge) categories(h *programme.Hold, gauge string) verdict {
 		when := span(j.e.At.Sub(s.at)) + " ago"
 		if s.forecast {
 			when = "forecast for " + clock(s.at)
+			in.Time, in.AgeMinutes, in.MaximumMinutes = s.issued.UTC(), minutes(j.e.At.Sub(s.issued)), minutes(hours(h.ForecastAgeHours))
 		}
 		sentence := fmt.Sprintf("%s is %s (%s)", name, names[s.value], when)
 		switch {
@@ -269,7 +270,7 @@ func (j *judge) snow(h *programme.Hold) verdict {
 		of = "the normal of 1 April"
 	}
 	l := limits{unit: "%", reviewAbove: limit - h.ReviewPoints, holdAbove: limit, reviewBelow: not, holdBelow: not, hysteresis: h.Hysteresis,
-		above: fmt.Sprintf(" of %s, the ramp on %s", of, local.Format("2 January"))}
+		above: fmt.Sprintf(" of %s; the ramp is at %s %% on %s", of, plain(limit), local.Format("2 January"))}
 	var parts []verdict
 	for _, station := range h.Gauges {
 		name := "snow water equivalent at " + station
