@@ -122,7 +122,7 @@ func limitText(h *programme.Hold) string {
 		}
 		return joined(side("battery at or below", h.BatteryHoldBelowV, "V, now or at the end of the storm"), fmt.Sprintf("no contact for more than %g min", h.ContactMinutes), units, faults)
 	case "agent_limit":
-		return joined(side("more than", h.DailyG, "g a local day"), after(side("more than", h.SeasonG, "g a season that begins "), h.FromDate, "")) + " for each " + h.Per
+		return joined(side("more than", h.DailyG, "g a local day"), after(side("more than", h.SeasonG, "g a season that begins"), h.FromDate, "")) + " for each " + h.Per
 	case "avalanche":
 		return side("danger at or above", h.HoldLevel, "")
 	case KindManual:
@@ -159,7 +159,7 @@ func after(before, text, behind string) string {
 	if text == "" || before == "" {
 		return ""
 	}
-	return before + text + behind
+	return strings.TrimSpace(before) + " " + text + behind
 }
 
 func basis(h *programme.Hold) string {
@@ -263,7 +263,7 @@ func Describe(p *programme.Programme) string {
 		}
 		fmt.Fprintf(&b, "\n%s\n", wrap(heading+" - "+strings.ReplaceAll(r.Kind, "_", " "), 0))
 		for _, line := range []struct{ name, text string }{
-			{"Sites", r.Sites}, {"Targets", r.Targets}, {"Suspends", r.Suspends}, {"Look", r.Reviews}, {"Judged by", r.JudgedBy},
+			{"Sites", r.Sites}, {"Targets", r.Targets}, {"Suspends", r.Suspends}, {"Review", r.Reviews}, {"Judged by", r.JudgedBy},
 			{"Lifted", r.Lifts}, {"Source", r.Source}, {"Note", r.Note},
 		} {
 			if line.text != "" {

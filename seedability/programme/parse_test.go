@@ -366,7 +366,7 @@ func TestSchema(t *testing.T) {
 		}
 		return schema.Validate(value)
 	}
-	for name, text := range map[string][]byte{"demo": demo(t), "minimal": []byte(minimal), "sources": []byte(withSources)} {
+	for name, text := range map[string][]byte{"demo": demo(t), "minimal": []byte(minimal), "sources": []byte(withSources), "holds": []byte(withHolds)} {
 		if err := validate(text); err != nil {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -379,6 +379,8 @@ func TestSchema(t *testing.T) {
 		{"name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], source: anything}]"},
 		{"name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, required: 1}]"},
 		{"name: Dale", "name: Dale\nwatch: {idle_minutes: 0}"},
+		{"name: Dale", "name: Dale\nholds: [{id: x, kind: wind, source: s, hold_above: 1, lift: never}]"},
+		{"name: Dale", "name: Dale\nholds: [{id: x, kind: hours, source: s, from_time: 5am, to_time: '22:00'}]"},
 	} {
 		text := strings.Replace(minimal, change[0], change[1], 1)
 		if validate([]byte(text)) == nil {
@@ -413,6 +415,7 @@ func FuzzParse(f *testing.F) {
 	f.Add([]byte(minimal))
 	f.Add(demo(f))
 	f.Add([]byte(withSources))
+	f.Add([]byte(withHolds))
 	f.Add([]byte("a: &x [*x]\n"))
 	f.Add([]byte("{{{{[[[[: : : -"))
 	f.Add([]byte("? - - - - : 1\n<<: {a: b}\n!!map x: |\n  1\n"))
