@@ -415,12 +415,3 @@ func probe(metricsAddress, path string) (status int, body string) {
 	}
 	return answer.StatusCode, string(b)
 }
-
-// slow tests with processes run beside each other.
-func withProcesses(t *testing.T) {
-	t.Helper()
-	if testing.Short() {
-		t.Skip("starts processes and takes a minute: not in short mode")
-	}
-	t.Parallel()
-}

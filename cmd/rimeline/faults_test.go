@@ -3,9 +3,12 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
+	"maps"
 	"math/rand/v2"
 	"net/http"
 	"os"
+	"path"
 	"regexp"
 	"strconv"
 	"strings"
@@ -13,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/sync/errgroup"
 	"golang.org/x/sys/unix"
 
 	"rimeline/ingest/rehearsal"
@@ -21,10 +25,34 @@ import (
 	"rimeline/seedability/message"
 )
 
+// The service as processes of the real program, on the real clock, which are
+// killed, starved and cut off. They mostly wait, so several run at once whatever
+// the number of cores; the longest begin first.
+func TestFaults(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts processes and takes two minutes: not in short mode")
+	}
+	tests := []struct {
+		name string
+		run  func(*testing.T)
+	}{
+		{"StoresFail", storesFail}, {"InputsGrowOld", inputsGrowOld}, {"ServiceKilled", serviceKilled},
+		{"StartsStopsAndGoesOn", startsStopsAndGoesOn}, {"WorkerKilled", workerKilled}, {"DiskFull", diskFull}, {"ScheduleTakenOver", scheduleTakenOver},
+	}
+	var group errgroup.Group
+	group.SetLimit(5)
+	for _, test := range tests {
+		group.Go(func() error {
+			t.Run(test.name, test.run)
+			return nil
+		})
+	}
+	_ = group.Wait() // no test returns an error
+}
+
 // The service starts, judges every site, tells operators how it does, ends when it
 // is asked to, and goes on from there when it is started again.
-func TestServiceStartsStopsAndGoesOn(t *testing.T) {
-	withProcesses(t)
+func startsStopsAndGoesOn(t *testing.T) {
 	g := newGate(t, nil, nil)
 	const id, sites = "larkspur", 6
 	file := programmeOptions{id: id, sites: sites, sources: []string{"hrrr", "nexrad-chunks", "mrms", "goes-west", "temp-gateway", "bufr-gateway"}}.write(t, g)
@@ -78,10 +106,9 @@ func TestServiceStartsStopsAndGoesOn(t *testing.T) {
 // The service is killed with the bus inside it, in the middle of its work. Started
 // again on the same folder it takes the schedule up when the dead one's lease is
 // over, and nothing that was acknowledged is gone.
-func TestServiceKilled(t *testing.T) {
-	withProcesses(t)
+func serviceKilled(t *testing.T) {
 	g := newGate(t, nil, nil)
-	const id, sites = "larkspur", 12
+	const id, sites = "larkspur", 120
 	file := programmeOptions{id: id, sites: sites}.write(t, g)
 	address, data := freeAddress(t), t.TempDir()
 	begin := func() *program {
@@ -90,18 +117,15 @@ func TestServiceKilled(t *testing.T) {
 	began := time.Now()
 	p := begin()
 	b := connected(t, p, address)
-	// What the test has seen on the bus was acknowledged. Jobs run at that moment.
+	// What the test has seen on the bus was acknowledged. The first scores are there
+	// and the last are not: jobs are in hand.
 	var before history
-	until(t, 60*time.Second, "scores while jobs run", func() bool {
-		state, err := b.QueueState(t.Context(), bus.QueueAssess)
-		if err != nil || state.Running == 0 {
-			return false
-		}
+	until(t, 60*time.Second, "first scores", func() bool {
 		before = scoresOf(t.Context(), b, id)
 		return before.count() > 0
 	})
 	p.kill()
-	t.Logf("killed %.1f s after the start, with %d scores", time.Since(began).Seconds(), before.count())
+	t.Logf("killed %.1f s after the start, with %d of %d scores", time.Since(began).Seconds(), before.count(), sites)
 
 	again := time.Now()
 	p = begin()
@@ -114,6 +138,11 @@ func TestServiceKilled(t *testing.T) {
 	t.Logf("schedule taken %.1f s after the bus was up", took.Seconds())
 	until(t, 90*time.Second, "every site is judged again", func() bool { return scoresOf(t.Context(), b, id).allJudged(sites, again) })
 	t.Logf("every site judged %.1f s after the restart", time.Since(again).Seconds())
+	// Jobs that the dead process had in hand come back after half a minute.
+	until(t, 90*time.Second, "every job is done", func() bool {
+		state, err := b.QueueState(t.Context(), bus.QueueAssess)
+		return err == nil && state.Waiting+state.Running == 0
+	})
 	nothingLost(t, before, scoresOf(t.Context(), b, id))
 	nothingTwice(t, b, id)
 	noDeadLetters(t, b)
@@ -132,8 +161,7 @@ func noDeadLetters(t *testing.T, b *bus.Bus) {
 
 // External bus, two processes that could keep the schedule: one does, and when it
 // is killed the other takes over and scores go on.
-func TestScheduleTakenOver(t *testing.T) {
-	withProcesses(t)
+func scheduleTakenOver(t *testing.T) {
 	g := newGate(t, nil, nil)
 	const id, sites = "larkspur", 3
 	server, err := bus.EmbeddedWith(t.TempDir(), bus.ServerOptions{Listen: "127.0.0.1:0"})
@@ -175,11 +203,11 @@ var jobStarted = regexp.MustCompile(`(?:msg=job|"msg":"job") ?,?"?(?:queue)?[=":
 
 // A worker that joined over the network is killed while it has jobs: they are done
 // by others, every site has its score of every moment, and nothing stands twice.
-func TestWorkerProcessKilled(t *testing.T) {
-	withProcesses(t)
+func workerKilled(t *testing.T) {
 	g := newGate(t, nil, nil)
 	const id, sites = "larkspur", 120
-	file := programmeOptions{id: id, sites: sites}.write(t, g)
+	// A model alone: nothing that comes meanwhile asks for further judgements.
+	file := programmeOptions{id: id, sites: sites, sources: []string{"hrrr"}}.write(t, g)
 	address := freeAddress(t)
 	watch := start(t, "watch", "watch", "--programme", file, "--data", t.TempDir(), "--listen", address, "--metrics", "none", "--workers", "1", "--verbose")
 	b := connected(t, watch, address)
@@ -206,15 +234,15 @@ func TestWorkerProcessKilled(t *testing.T) {
 			t.Fatal(err)
 		}
 		// The jobs of the other are done within seconds; what stays is the worker's.
-		for range 40 {
+		same := 0
+		for look := 0; look < 75 && same < 15; look++ {
 			time.Sleep(200 * time.Millisecond)
 			state, err := b.QueueState(t.Context(), bus.QueueAssess)
-			if err == nil && state.Waiting == 0 && state.Running <= 2 {
-				inHand = int(state.Running)
-				if inHand > 0 && state.Redelivered == 0 {
-					break
-				}
+			if err != nil || state.Waiting > 0 || int(state.Running) != inHand {
+				inHand, same = int(state.Running), 0
+				continue
 			}
+			same++
 		}
 		if inHand > 0 {
 			return true
@@ -236,17 +264,33 @@ func TestWorkerProcessKilled(t *testing.T) {
 		return err == nil && state.Waiting+state.Running == 0
 	})
 	h := scoresOf(t.Context(), b, id)
-	moments := map[time.Time]int{}
-	for _, row := range h {
+	moments := map[time.Time]map[string]bool{}
+	for site, row := range h {
 		for _, s := range row {
-			moments[s.asOf]++
+			if moments[s.asOf] == nil {
+				moments[s.asOf] = map[string]bool{}
+			}
+			moments[s.asOf][site] = true
 		}
 	}
-	for moment, n := range moments {
-		// A job that came back after a later moment was published has nothing to add.
-		if n != sites && !moment.After(killed) {
-			t.Logf("%v: scores of %d sites", moment, n)
+	for moment, done := range moments {
+		for site := range h {
+			// A job that comes back when a later moment is published has nothing to add.
+			if !done[site] && moment.Before(killed) && !h.newest(site).asOf.After(moment) {
+				t.Errorf("%s has no score of %v", site, moment)
+			}
 		}
+		t.Logf("%v: scores of %d sites", moment.Format(time.TimeOnly), len(done))
+	}
+	outlooks := map[string]bool{}
+	for stored, err := range b.ReadBack(t.Context(), bus.Outlook) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		outlooks[stored.Subject] = true
+	}
+	if len(outlooks) != sites {
+		t.Errorf("outlooks of %d sites, want %d", len(outlooks), sites)
 	}
 	if len(h) != sites {
 		t.Errorf("scores of %d sites, want %d", len(h), sites)
@@ -261,24 +305,26 @@ func TestWorkerProcessKilled(t *testing.T) {
 var storeFaults = []struct {
 	name    string
 	answer  fault
+	trouble bool // health says that the source is
 	letters bool // jobs are given up at once, since trying again would not mend it
 	mends   bool // as soon as the store answers well again, without newer objects
 }{
-	{"not-found", status(http.StatusNotFound), false, true},
-	{"forbidden", status(http.StatusForbidden), false, true},
-	{"unavailable", status(http.StatusServiceUnavailable), false, true},
+	{"not-found", status(http.StatusNotFound), true, false, true},
+	{"forbidden", status(http.StatusForbidden), true, false, true},
+	{"unavailable", status(http.StatusServiceUnavailable), true, false, true},
 	{"hangs", func(w http.ResponseWriter, r *http.Request, _ http.Handler) bool {
 		<-r.Context().Done()
 		return true
-	}, false, false},
+	}, true, false, true},
+	{nobody, nil, true, false, false},
 	{"half", onObjects(func(w http.ResponseWriter, r *http.Request, store http.Handler) {
 		half := &halfWriter{ResponseWriter: w}
 		store.ServeHTTP(half, r)
 		panic(http.ErrAbortHandler)
-	}), false, true},
+	}), false, false, true},
 	{"garbage", onObjects(func(w http.ResponseWriter, r *http.Request, store http.Handler) {
 		store.ServeHTTP(&garbler{ResponseWriter: w, random: rand.NewPCG(1, 2)}, r)
-	}), true, false},
+	}), false, true, false},
 	{"endless", onObjects(func(w http.ResponseWriter, r *http.Request, _ http.Handler) {
 		junk := make([]byte, 64<<10)
 		for {
@@ -286,8 +332,11 @@ var storeFaults = []struct {
 				return
 			}
 		}
-	}), true, false},
+	}), false, true, false},
 }
+
+// nobody listens at the address of a store.
+const nobody = "nobody"
 
 func status(code int) fault {
 	return func(w http.ResponseWriter, r *http.Request, _ http.Handler) bool {
@@ -347,8 +396,7 @@ func (g *garbler) Write(b []byte) (int, error) {
 // Stores that fail in every way, one a programme, all watched by one process: it
 // stays up and says what is wrong, every site is published blind within a minute,
 // none as quiet, and sites are judged when the store answers again.
-func TestStoresFail(t *testing.T) {
-	withProcesses(t)
+func storesFail(t *testing.T) {
 	const sites = 2
 	address, metrics := freeAddress(t), freeAddress(t)
 	arguments := []string{"watch", "--data", t.TempDir(), "--listen", address, "--metrics", metrics, "--workers", "4"}
@@ -357,6 +405,9 @@ func TestStoresFail(t *testing.T) {
 		g := newGate(t, nil, f.answer)
 		gates = append(gates, g)
 		arguments = append(arguments, "--programme", programmeOptions{id: f.name, sites: sites}.write(t, g))
+		if f.name == nobody {
+			g.Close()
+		}
 	}
 	began := time.Now()
 	p := start(t, "watch", arguments...)
@@ -373,11 +424,17 @@ func TestStoresFail(t *testing.T) {
 			until(t, 60*time.Second, "dead letters: "+f.name, func() bool { return len(deadLettersOf(t.Context(), b, f.name)) > 0 })
 		}
 	}
-	// The first to fail altogether are those that answer: not ready, but alive.
-	until(t, 30*time.Second, "/readyz names the sources", func() bool {
+	until(t, 60*time.Second, "/readyz and health name every source in trouble", func() bool {
 		code, body := probe(metrics, "/readyz")
-		return code == http.StatusServiceUnavailable && strings.Contains(body, "of not-found") && strings.Contains(body, "of unavailable")
+		troubled := troubles(t, b)
+		for _, f := range storeFaults {
+			if f.trouble && !(strings.Contains(body, "of "+f.name+`"`) && troubled[f.name]) {
+				return false
+			}
+		}
+		return code == http.StatusServiceUnavailable
 	})
+	t.Logf("every source in trouble is named %.1f s after the start", time.Since(began).Seconds())
 	if code, body := probe(metrics, "/healthz"); code != http.StatusOK {
 		t.Errorf("/healthz: %d %s", code, body)
 	}
@@ -395,25 +452,7 @@ func TestStoresFail(t *testing.T) {
 			t.Logf("%s: judged %.1f s after the store answers", f.name, time.Since(mended).Seconds())
 		}
 	}
-	degraded := map[string]bool{}
-	for stored, err := range b.ReadBack(t.Context(), bus.Health) {
-		if err != nil {
-			t.Fatal(err)
-		}
-		h, err := message.As[message.Health](stored.Event)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, source := range h.Sources {
-			if source.Error != "" && h.State != message.HealthOK {
-				degraded[source.Programme] = true
-			}
-		}
-	}
 	for _, f := range storeFaults {
-		if f.mends && f.name != "half" && !degraded[f.name] {
-			t.Errorf("%s: no health message says so", f.name)
-		}
 		letters := deadLettersOf(t.Context(), b, f.name)
 		if !f.letters && len(letters) > 0 {
 			t.Errorf("%s: jobs were given up: %v", f.name, letters)
@@ -426,12 +465,36 @@ func TestStoresFail(t *testing.T) {
 			}
 		}
 	}
-	if peak := peakMemory(t, p); peak > 1500<<20 {
+	// Four exchanges a host, each of up to 64 MB in a buffer that has just doubled,
+	// beside what the service takes anyway.
+	if peak := peakMemory(t, p); peak > 2<<30 {
 		t.Errorf("the process took %d MB", peak>>20)
 	} else {
 		t.Logf("the process took at most %d MB", peak>>20)
 	}
 	p.stop(t)
+}
+
+// troubles lists the programmes of which some worker's health has said that a
+// source is in trouble.
+func troubles(t *testing.T, b *bus.Bus) map[string]bool {
+	t.Helper()
+	troubled := map[string]bool{}
+	for stored, err := range b.ReadBack(t.Context(), bus.Health) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		h, err := message.As[message.Health](stored.Event)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, source := range h.Sources {
+			if source.Error != "" && h.State == message.HealthDegraded {
+				troubled[source.Programme] = true
+			}
+		}
+	}
+	return troubled
 }
 
 func deadLettersOf(ctx context.Context, b *bus.Bus, programmeID string) (errors []string) {
@@ -469,32 +532,50 @@ func peakMemory(t *testing.T, p *program) int64 {
 // A store that goes on answering and has nothing new: sites whose required radar
 // gets too old become blind, never quiet, and are judged again when the store
 // catches up.
-func TestInputsGrowOld(t *testing.T) {
-	withProcesses(t)
+func inputsGrowOld(t *testing.T) {
 	const id, sites, volumeEvery = "larkspur", 2, 5 * time.Minute
 	scenario := stormOfNow()
-	var behind atomic.Int64 // nanoseconds
-	store, err := rehearsal.NewStore(rehearsal.StoreOptions{Scenario: scenario, Now: func() time.Time { return time.Now().Add(-time.Duration(behind.Load())) }})
+	began := time.Now()
+	// The store stands still at a moment that leaves the next volume to be there when
+	// it goes on.
+	stands := began.Add(-volumeEvery)
+	var goesOn atomic.Bool
+	store, err := rehearsal.NewStore(rehearsal.StoreOptions{Scenario: scenario, Now: func() time.Time {
+		if goesOn.Load() {
+			return time.Now()
+		}
+		return stands
+	}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	// The store stands still at the last moment before the newest volume but one
-	// was whole, so that two more are there when it catches up.
-	behind.Store(int64(2 * volumeEvery))
 	var newest time.Time
-	for _, o := range store.Schedule(scenario.Start(), time.Now().Add(-time.Duration(behind.Load()))) {
+	for _, o := range store.Schedule(scenario.Start(), stands) {
 		if o.Source == "nexrad-chunks" && strings.HasSuffix(o.Key, "-E") {
-			newest = o.At.Add(-volumeEvery) // about its beginning, which is its time
+			stamp := path.Base(o.Key)[:len("20060102-150405")]
+			if newest, err = time.Parse("20060102-150405", stamp); err != nil {
+				t.Fatal(err)
+			}
 		}
 	}
-	began := time.Now()
-	const lasts = 50 * time.Second
+	const lasts = 55 * time.Second // until the newest volume is too old
 	maximum := began.Add(lasts).Sub(newest).Hours()
-	g := newGate(t, store, nil)
+	// The radar's archive has nothing before it goes on; it is looked at more often
+	// than the pieces of a radar that is late.
+	g := newGate(t, store, func(w http.ResponseWriter, r *http.Request, _ http.Handler) bool {
+		if goesOn.Load() || r.URL.Path != "/unidata-nexrad-level2" && r.URL.Path != "/unidata-nexrad-level2/" {
+			return false
+		}
+		_, _ = io.WriteString(w, `<?xml version="1.0"?><ListBucketResult xmlns="http://s3.amazonaws.com/doc/2006-03-01/"><IsTruncated>false</IsTruncated></ListBucketResult>`)
+		return true
+	})
 	file := programmeOptions{id: id, sites: sites, change: func(p map[string]any) {
 		for _, one := range p["inputs"].([]any) {
 			if input := one.(map[string]any); input["kind"] == "radar" {
 				input["maximum_age_hours"], input["fresh_hours"] = maximum, maximum-.01
+				whole := maps.Clone(input)
+				whole["id"], whole["source"], whole["base_url"] = "archive", "nexrad", store.BaseURLs(g.URL)["nexrad"]
+				p["inputs"] = append(p["inputs"].([]any), whole)
 			}
 		}
 	}}.write(t, g)
@@ -508,10 +589,10 @@ func TestInputsGrowOld(t *testing.T) {
 		return scoresOf(t.Context(), b, id).all(sites, judged, func(s score) bool { return s.state == seedability.StateBlind })
 	})
 	t.Logf("blind %.1f s after the start", time.Since(began).Seconds())
-	behind.Store(0)
+	goesOn.Store(true)
 	mended := time.Now()
 	until(t, 4*time.Minute, "every site is judged again", func() bool { return scoresOf(t.Context(), b, id).allJudged(sites, mended) })
-	t.Logf("judged again %.1f s after the store caught up", time.Since(mended).Seconds())
+	t.Logf("judged again %.1f s after the store went on", time.Since(mended).Seconds())
 	for site, row := range scoresOf(t.Context(), b, id) {
 		for _, s := range row {
 			if s.state == seedability.StateQuiet {
@@ -523,8 +604,7 @@ func TestInputsGrowOld(t *testing.T) {
 
 // A disk without room for what the bus stores: the process stays, /readyz says 503
 // and why, and with room again it goes on by itself.
-func TestServiceDiskFull(t *testing.T) {
-	withProcesses(t)
+func diskFull(t *testing.T) {
 	g := newGate(t, nil, nil)
 	const id, sites = "larkspur", 3
 	file := programmeOptions{id: id, sites: sites}.write(t, g)

@@ -25,8 +25,10 @@ const (
 const (
 	// leaseTime: a schedule whose owner died is taken over after so long.
 	leaseTime = 15 * time.Second
-	// healthEvery is how often a worker says how it does.
+	// healthEvery is how often a worker says how it does, healthLook how often it
+	// looks whether that has changed.
 	healthEvery = time.Minute
+	healthLook  = 5 * time.Second
 	// refreshProgramme keeps the bundle from growing old in the object store.
 	refreshProgramme = 6 * time.Hour
 	// behindIsLate: a source that is so much later than usual makes a worker
@@ -188,11 +190,31 @@ func (s *service) ownUnder(ctx context.Context, lease *bus.Lease, p *programme.P
 	return <-done
 }
 
-// sayHealth publishes how the worker does, until ctx ends.
+// sayHealth publishes how the worker does, every minute and when its state or
+// the sources in trouble change, until ctx ends.
 func (s *service) sayHealth(ctx context.Context, roles []string) {
+	look := healthLook
+	if s.rehearsed {
+		look = healthEvery // each look is a step of the clock
+	}
 	var before message.HealthState
+	var said time.Time
+	var troubled []string
 	for ctx.Err() == nil {
 		h := s.health(ctx, roles)
+		var trouble []string
+		for _, source := range h.Sources {
+			if source.Error != "" {
+				trouble = append(trouble, source.Programme+" "+source.Source)
+			}
+		}
+		if h.State == before && slices.Equal(trouble, troubled) && h.Time.Sub(said).Abs() < healthEvery {
+			if s.clock.Sleep(ctx, look, nil) != nil {
+				return
+			}
+			continue
+		}
+		said, troubled = h.Time, trouble
 		if h.State != before {
 			before = h.State
 			if h.State == message.HealthOK {
@@ -208,7 +230,7 @@ func (s *service) sayHealth(ctx context.Context, roles []string) {
 		if err != nil && ctx.Err() == nil {
 			s.log.Error("health could not be published", "error", err)
 		}
-		if s.clock.Sleep(ctx, healthEvery, nil) != nil {
+		if s.clock.Sleep(ctx, look, nil) != nil {
 			return
 		}
 	}

@@ -30,6 +30,7 @@ type schedule struct {
 	arrived []bus.Stored // records not yet taken
 	known   map[string]bool
 	sources map[string]*message.SourceHealth
+	asking  map[string]time.Time // inputs whose source is being asked, since when
 	wake    chan struct{}
 	// seen is the number, in the stream of input records, of the last one taken.
 	seen atomic.Uint64
@@ -41,6 +42,7 @@ type schedule struct {
 	trigger  string
 	lastByte time.Time
 	picked   []inputRef // of the last assessment of now
+	novel    bool       // a kind of input has come that the last one had none of
 
 	lastNow, lastOutlook time.Time
 	outlookRun           string    // the run of the last outlook
@@ -61,10 +63,16 @@ const (
 	// leastBetween assessments of now, so that inputs that trickle in do not make
 	// the row of assessments shorter than weather changes.
 	leastBetween = 30 * time.Second
+	// soonAfter the last assessment, if what it lacked altogether has come: the
+	// first model run or radar volume after a start, for example.
+	soonAfter = 5 * time.Second
 	// outlookAfter a run is complete.
 	outlookAfter = 1100 * time.Millisecond
 	// longestSleep makes up for a clock that was moved.
 	longestSleep = 30 * time.Second
+	// silentFor: a source that is asked and says nothing for so long is in trouble,
+	// although whoever asks still waits.
+	silentFor = 30 * time.Second
 	// nearScore: a site with such a score has something near.
 	nearScore = 10.0
 	// sitesAJob of an assessment of now, assessmentsAJob of an outlook: a second or
@@ -76,7 +84,7 @@ const (
 func (s *service) newSchedule(p *programme.Programme, ref programmeRef) *schedule {
 	needs := s.needsOf(p)
 	return &schedule{service: s, programme: p, ref: ref, needs: needs, table: newInputTable(p, needs), dirty: map[string]bool{},
-		known: map[string]bool{}, sources: map[string]*message.SourceHealth{}, wake: make(chan struct{}, 1)}
+		known: map[string]bool{}, sources: map[string]*message.SourceHealth{}, asking: map[string]time.Time{}, wake: make(chan struct{}, 1)}
 }
 
 // run keeps the schedule until ctx ends. It lives by the service's clock.
@@ -208,6 +216,7 @@ func (c *schedule) take() {
 		for _, record := range records {
 			if _, isNew := changed[inputKey(record.Source, record.ObjectID)]; isNew {
 				c.mark(record, now)
+				c.novel = c.novel || !slices.ContainsFunc(c.picked, func(ref inputRef) bool { return ref.Kind == record.Kind })
 			}
 		}
 	}
@@ -307,7 +316,11 @@ func (c *schedule) nowDue(ctx context.Context, now time.Time) time.Time {
 		due = c.lastNow.Add(minutes(c.programme.Watch.IdleMinutes))
 	}
 	if len(c.dirty) > 0 {
-		if at := later(c.dirtyDue, c.lastNow.Add(leastBetween)); at.Before(due) {
+		least := leastBetween
+		if c.novel {
+			least = soonAfter
+		}
+		if at := later(c.dirtyDue, c.lastNow.Add(least)); at.Before(due) {
 			due = at
 		}
 	}
@@ -356,7 +369,7 @@ func (c *schedule) askNow(ctx context.Context, now time.Time) error {
 	if err := c.submitAssess(ctx, job, sites, sitesAJob); err != nil {
 		return err
 	}
-	c.lastNow, c.picked, c.lastByte = now, inputs, time.Time{}
+	c.lastNow, c.picked, c.novel, c.lastByte = now, inputs, false, time.Time{}
 	clear(c.dirty)
 	return nil
 }
@@ -421,6 +434,7 @@ func (c *schedule) poll(ctx context.Context, id string, poller *stores.Poller) {
 			}
 			continue
 		}
+		c.ask(id, now)
 		objects, err := poller.Poll(ctx, now)
 		if ctx.Err() != nil {
 			return
@@ -472,10 +486,19 @@ func versionKey(sourceName, objectID string, published time.Time) string {
 	return inputKey(sourceName, objectID) + " " + published.UTC().Format(time.RFC3339)
 }
 
+// ask notes that a source is being asked.
+func (c *schedule) ask(id string, now time.Time) {
+	c.mutex.Lock()
+	defer c.mutex.Unlock()
+	c.asking[id] = now
+	c.sourceHealth(c.needs[id].Source)
+}
+
 // polled notes how a source does.
 func (c *schedule) polled(id string, h stores.Health) {
 	c.mutex.Lock()
 	defer c.mutex.Unlock()
+	delete(c.asking, id)
 	s := c.sourceHealth(c.needs[id].Source)
 	s.LastSuccessTime, s.BehindSeconds, s.Error = h.LastSuccess, h.Behind.Seconds(), ""
 	if of, ok := stores.Find(s.Source); ok && of.Kind == stores.KindSounding && c.clock.Now().Sub(h.Newest) < ascentAge {
@@ -514,6 +537,18 @@ func (c *schedule) health() []message.SourceHealth {
 	var all []message.SourceHealth
 	for _, name := range sortedKeys(c.sources) {
 		all = append(all, *c.sources[name])
+	}
+	now := c.clock.Now()
+	for id, since := range c.asking {
+		silent := now.Sub(since)
+		if silent < silentFor {
+			continue
+		}
+		for k := range all {
+			if all[k].Source == c.needs[id].Source {
+				all[k].Error = fmt.Sprintf("asked, and no answer for %.0f s", silent.Seconds())
+			}
+		}
 	}
 	return all
 }
