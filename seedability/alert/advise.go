@@ -73,11 +73,11 @@ const (
 // what suspends the site. Any hold, a blind or a held assessment, or an over window
 // withholds the advice.
 //
-// The number together, n, and the spacing are the least that bring the mean dose
-// over the plume, n D t / s (D that of one unit, t its burning time, s the spacing),
-// to the middle of the useful range; the mean is linear in the rate (package agent,
-// Plume). Limits then take units away from the two ends of the window, and leave
-// those nearest its best time.
+// The mean dose over the plume is n D t / s, with n units together, D the dose of
+// one, t its burning time and s the spacing: it is linear in the rate (package
+// agent, Plume). n is the least that reaches the useful range; where one unit alone
+// exceeds the middle of the range, s is what brings it there. Limits then take units
+// away from the two ends of the window, and leave those nearest its best time.
 func Advise(site AdviceSite, w seedability.Window, a seedability.Assessment, holds []string, now time.Time) Advice {
 	v := Advice{Programme: a.Programme, Site: site.ID, Reasons: []string{}, Limits: []string{}, Caution: AdviceCaution}
 	if reasons := against(site, w, a, holds, now); len(reasons) > 0 {

@@ -51,7 +51,7 @@ func (c *commandRoute) Send(ctx context.Context, a Alert, m Message) error {
 	command.Stdout, command.Stderr = output, output
 	command.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	command.Cancel = func() error { return syscall.Kill(-command.Process.Pid, syscall.SIGKILL) }
-	command.WaitDelay = time.Second
+	command.WaitDelay = 250 * time.Millisecond // for output of what it left behind
 	if err := command.Start(); err != nil {
 		return permanent(err)
 	}

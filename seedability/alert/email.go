@@ -61,7 +61,7 @@ func (m Mail) Encode() []byte {
 	header("Subject", encodeWords(m.Message.Subject))
 	header("Date", a.Raised.UTC().Format("Mon, 02 Jan 2006 15:04:05 +0000"))
 	header("Message-ID", messageID("alert", a.ID, domain))
-	root := messageID("thread", a.Programme+" "+a.Thread, domain)
+	root := messageID("thread", a.Thread, domain)
 	header("In-Reply-To", root)
 	header("References", root)
 	header("Auto-Submitted", "auto-generated") // RFC 3834: no answers of absence
@@ -112,13 +112,17 @@ func (m Mail) Encode() []byte {
 
 // addressText is an address for a header. Names are made of what is printable.
 func addressText(a mail.Address) string {
-	a.Name, a.Address = clean(a.Name, maxName), clean(a.Address, 300)
+	a.Name, a.Address = plainWords(clean(a.Name, maxName)), clean(a.Address, 300)
 	return strings.ReplaceAll(strings.ReplaceAll(a.String(), "\r", ""), "\n", "")
 }
 
+// plainWords breaks what would be read as an encoded word of RFC 2047 although it
+// is none of ours: a name could carry line breaks past clean in that disguise.
+func plainWords(text string) string { return strings.ReplaceAll(text, "=?", "= ?") }
+
 // encodeWords encodes a header's text by RFC 2047, a word a line.
 func encodeWords(text string) string {
-	return strings.ReplaceAll(mime.QEncoding.Encode("utf-8", clean(text, maxSubject)), "?= =?", "?=\r\n =?")
+	return strings.ReplaceAll(mime.QEncoding.Encode("utf-8", plainWords(clean(text, maxSubject))), "?= =?", "?=\r\n =?")
 }
 
 // messageID is an id of RFC 5322, 3.6.4. Characters that may not stand there are
@@ -262,10 +266,10 @@ func (e *emailRoute) Send(ctx context.Context, a Alert, m Message) error {
 
 // safe is an error without the password, in whatever form a server gave it back.
 func (e *emailRoute) safe(err error) error {
-	plainText := "\x00" + e.user + "\x00" + e.password.value
+	plainText := "\x00" + e.user + "\x00" + e.password.reveal()
 	secrets := []Secret{e.password}
-	if e.password.value != "" {
-		secrets = append(secrets, Secret{base64.StdEncoding.EncodeToString([]byte(plainText))}, Secret{base64.StdEncoding.EncodeToString([]byte(e.password.value))})
+	if e.password.reveal() != "" {
+		secrets = append(secrets, NewSecret(base64.StdEncoding.EncodeToString([]byte(plainText))), NewSecret(base64.StdEncoding.EncodeToString([]byte(e.password.reveal()))))
 	}
 	return errors.New(clean(hide(err.Error(), secrets...), maxReason))
 }
@@ -316,7 +320,7 @@ func (e *emailRoute) send(ctx context.Context, letter []byte) error {
 		if !encrypted {
 			return permanent(errors.New("a password is never sent without encryption"))
 		}
-		if err := client.Auth(smtp.PlainAuth("", e.user, e.password.value, e.host)); err != nil {
+		if err := client.Auth(smtp.PlainAuth("", e.user, e.password.reveal(), e.host)); err != nil {
 			return err
 		}
 	}

@@ -14,11 +14,20 @@ import (
 )
 
 // Secret is a password, a key or an address that must not be seen. Whatever
-// prints, logs or encodes it gets the word secret instead.
-type Secret struct{ value string }
+// prints, logs or encodes it gets the word secret instead, or, where package fmt
+// may not call its methods (a field that is not exported), the place of a pointer.
+type Secret struct{ text *string }
 
 // NewSecret keeps a text secret.
-func NewSecret(text string) Secret { return Secret{text} }
+func NewSecret(text string) Secret { return Secret{&text} }
+
+// reveal is for those who send it to where it belongs.
+func (s Secret) reveal() string {
+	if s.text == nil {
+		return ""
+	}
+	return *s.text
+}
 
 const hidden = "[secret]"
 
@@ -75,13 +84,13 @@ func readSecret(file, env string) (Secret, error) {
 	if text == "" || len(text) > maxSecretBytes || strings.ContainsAny(text, "\r\n\x00") {
 		return Secret{}, fmt.Errorf("%s does not hold one line", file+env)
 	}
-	return Secret{text}, nil
+	return NewSecret(text), nil
 }
 
 // readKey takes a secret that signs.
 func readKey(file, env string) (Secret, error) {
 	key, err := readSecret(file, env)
-	if err == nil && len(key.value) < leastKeyBytes {
+	if err == nil && len(key.reveal()) < leastKeyBytes {
 		return Secret{}, fmt.Errorf("the key in %s has less than %d bytes", file+env, leastKeyBytes)
 	}
 	return key, err
@@ -90,8 +99,8 @@ func readKey(file, env string) (Secret, error) {
 // hide takes secrets out of a text, such as an error of a library.
 func hide(text string, secrets ...Secret) string {
 	for _, s := range secrets {
-		if s.value != "" {
-			text = strings.ReplaceAll(text, s.value, hidden)
+		if s.reveal() != "" {
+			text = strings.ReplaceAll(text, s.reveal(), hidden)
 		}
 	}
 	return text
@@ -100,7 +109,7 @@ func hide(text string, secrets ...Secret) string {
 // sign is HMAC-SHA256 (RFC 2104) over parts whose borders are part of what is
 // signed.
 func (s Secret) sign(parts ...string) []byte {
-	mac := hmac.New(sha256.New, []byte(s.value))
+	mac := hmac.New(sha256.New, []byte(s.reveal()))
 	for _, part := range parts {
 		fmt.Fprintf(mac, "%d:%s", len(part), part)
 	}
@@ -189,7 +198,7 @@ func (s *Signer) Check(token string, now time.Time) (alert, to string, err error
 
 // mac is HMAC-SHA256 (RFC 2104) over the parts as they follow each other.
 func (s Secret) mac(parts ...[]byte) []byte {
-	mac := hmac.New(sha256.New, []byte(s.value))
+	mac := hmac.New(sha256.New, []byte(s.reveal()))
 	for _, part := range parts {
 		mac.Write(part)
 	}

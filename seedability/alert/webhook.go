@@ -61,7 +61,7 @@ type webhookRoute struct {
 }
 
 func newWebhook(r RouteSpec, hosts []string) (*webhookRoute, error) {
-	w := &webhookRoute{id: r.ID, hosts: hosts, plain: r.AllowPlain, address: Secret{r.URL}, now: time.Now}
+	w := &webhookRoute{id: r.ID, hosts: hosts, plain: r.AllowPlain, address: NewSecret(r.URL), now: time.Now}
 	var err error
 	if r.URLFile != "" {
 		if w.address, err = readSecret(r.URLFile, ""); err != nil {
@@ -90,7 +90,7 @@ func newWebhook(r RouteSpec, hosts []string) (*webhookRoute, error) {
 
 // allowed checks the address before every request. Errors do not repeat it.
 func (w *webhookRoute) allowed() error {
-	address, err := url.Parse(w.address.value)
+	address, err := url.Parse(w.address.reveal())
 	switch {
 	case err != nil || address.User != nil || address.Hostname() == "":
 		return errors.New("the address is not a URL of a host")
@@ -111,7 +111,7 @@ func (w *webhookRoute) Send(ctx context.Context, a Alert, m Message) error {
 	if err != nil {
 		return permanent(err)
 	}
-	request, err := http.NewRequestWithContext(ctx, http.MethodPost, w.address.value, bytes.NewReader(body))
+	request, err := http.NewRequestWithContext(ctx, http.MethodPost, w.address.reveal(), bytes.NewReader(body))
 	if err != nil {
 		return permanent(errors.New("the address is not a URL"))
 	}
