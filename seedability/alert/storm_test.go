@@ -209,6 +209,27 @@ func TestHoldLevels(t *testing.T) {
 	compare(t, lines(alerts), []string{"06:00:00 hold-raised new quillback saddlehorn tamarack"})
 }
 
+// A source that is down leaves several criteria without judgement: one alert, and
+// one when it is back; a criterion that is met is told by itself.
+func TestUnknownsAreToldTogether(t *testing.T) {
+	events := []event{
+		{at(0, 0), holds(criterion("creek", OutcomeUnknown, "saddlehorn"), criterion("lake", OutcomeUnknown, "saddlehorn", "tamarack"), criterion("slope", OutcomeHeld, "saddlehorn"))},
+		{at(0, 5), holds(criterion("creek", OutcomeClear, "saddlehorn"), criterion("lake", OutcomeClear, "saddlehorn", "tamarack"))},
+	}
+	_, alerts := play(t, engine(t, unheard(Default())), events, at(0, 30), true)
+	compare(t, lines(alerts), []string{
+		"06:00:00 hold-raised new saddlehorn",
+		"06:00:00 hold-raised new saddlehorn tamarack",
+		"06:15:00 hold-lifted over saddlehorn tamarack",
+	})
+	if got := alerts[1]; got.Subject != "river creek and 1 more" || got.Sites[0].Held != "river slope" || len(got.Reasons) != 2 {
+		t.Errorf("%+v", got)
+	}
+	if subject := Text(alerts[2], denver).Subject; subject != "Lifted (river creek and 1 more), STILL HELD: Saddlehorn" {
+		t.Errorf("%q", subject)
+	}
+}
+
 // Without anybody who judges criteria, the assessment's own hold is told, and the
 // criterion that turns up replaces it.
 func TestHoldOfAssessment(t *testing.T) {

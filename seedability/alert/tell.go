@@ -141,7 +141,12 @@ func (e *Engine) decide(s *State, look *lookup, k string, c *Condition, rule int
 // for others, not for the morning; a review may wait for the morning where no
 // window is near.
 func (e *Engine) decideHold(s *State, look *lookup, c *Condition, r *Rule, b Belief, d due, now time.Time) (due, bool) {
+	// Criteria that cannot be judged are told together: most often one source is
+	// down for all of them.
 	d.group, d.level = c.ID, c.Level
+	if c.Level == levelUnknown || c.Level == levelClear && b.Level == levelUnknown {
+		d.group = ""
+	}
 	lasts := now.Sub(c.Since) >= minutes(e.config.LiftMinutes)
 	switch {
 	case c.Level > b.Level && c.Level >= levelUnknown:
@@ -372,7 +377,7 @@ func (e *Engine) build(s *State, keys []string, rules []int, kind Kind, change C
 		if change == ChangeOver {
 			a.Level = levelNames[levelClear]
 		}
-		a.Subject, a.LiftedBy, a.Lifts = first.Name, first.LiftedBy, first.Lifts
+		a.criteria(s, keys)
 		if first.Level == levelReview && kind == HoldRaised {
 			a.Severity = Minor
 		}
@@ -401,6 +406,26 @@ func (e *Engine) build(s *State, keys []string, rules []int, kind Kind, change C
 	return a
 }
 
+// criteria takes names, and who or what lifts them, from the holds of an alert.
+func (a *Alert) criteria(s *State, keys []string) {
+	var names, by, lifts []string
+	add := func(list *[]string, text string) {
+		if text != "" && !slices.Contains(*list, text) {
+			*list = append(*list, text)
+		}
+	}
+	for _, k := range keys {
+		c := s.Conditions[k]
+		add(&names, c.Name)
+		add(&by, c.LiftedBy)
+		add(&lifts, c.Lifts)
+	}
+	if a.Subject = names[0]; len(names) > 1 {
+		a.Subject = fmt.Sprintf("%s and %d more", cut(names[0], 40), len(names)-1)
+	}
+	a.LiftedBy, a.Lifts = clean(strings.Join(by, "; "), maxName), clean(strings.Join(lifts, "; "), maxReason)
+}
+
 // gather takes sites, times, reasons and references from the conditions.
 func (e *Engine) gather(s *State, a *Alert, keys []string, rules []int) {
 	seen := map[string]bool{}
@@ -410,7 +435,7 @@ func (e *Engine) gather(s *State, a *Alert, keys []string, rules []int) {
 			a.Supersedes = append(a.Supersedes, Reference{b.Alert, b.At})
 		}
 	}
-	programmeWide := false
+	programmeWide, listed := false, map[string]bool{}
 	holds, aheads := s.keysOf(topicHold), s.keysOf(topicAhead)
 	for _, k := range keys {
 		c := s.Conditions[k]
@@ -429,13 +454,14 @@ func (e *Engine) gather(s *State, a *Alert, keys []string, rules []int) {
 		}
 		if c.Site == "" {
 			programmeWide = true
-		} else if site := e.sites[c.Site]; site != nil {
+		} else if site := e.sites[c.Site]; site != nil && !listed[c.Site] {
+			listed[c.Site] = true
 			ref := SiteRef{ID: site.ID, Name: clean(site.Name, maxName), LatitudeDeg: site.LatitudeDeg, LongitudeDeg: site.LongitudeDeg}
 			if c.Topic == topicWindow || c.Topic == topicAhead {
 				ref.Start, ref.End = c.Start, c.End
 				a.window(&c)
 			}
-			ref.NotReady, ref.Held = s.obstacles(site.ID, a, holds)
+			ref.NotReady, ref.Held = s.obstacles(site.ID, a, holds, keys)
 			a.Sites = append(a.Sites, ref)
 			for _, link := range e.links(site.ID) {
 				a.link(link)
@@ -453,7 +479,7 @@ func (e *Engine) gather(s *State, a *Alert, keys []string, rules []int) {
 		if a.Change == ChangeOver && (c.Topic == topicBlind || c.Topic == topicFault || c.Topic == topicStale) {
 			reason = "" // of what is over
 		}
-		if c.Topic == topicStale && len(keys) > 1 {
+		if c.Topic == topicStale && len(keys) > 1 || c.Topic == topicHold && c.Name != a.Subject {
 			reason = join(c.Name, reason)
 		}
 		if reason != "" && !slices.Contains(a.Reasons, reason) && len(a.Reasons) < 5 {
@@ -499,7 +525,7 @@ func (a *Alert) link(link Link) {
 
 // obstacles says what stands in the way of a site: its own readiness, and the
 // criteria that suspend it.
-func (s *State) obstacles(site string, a *Alert, holds []string) (notReady, held string) {
+func (s *State) obstacles(site string, a *Alert, holds, own []string) (notReady, held string) {
 	for _, k := range holds {
 		c := s.Conditions[k]
 		if c.Level == 0 || c.Site != site && c.Site != "" {
@@ -509,8 +535,8 @@ func (s *State) obstacles(site string, a *Alert, holds []string) (notReady, held
 		case c.Readiness:
 			notReady = join(notReady, clean(c.Name+": "+c.Reason, 120))
 		case c.Level >= levelUnknown:
-			if name := c.Name; a.Subject != name || a.Kind != HoldRaised {
-				held = join(held, name)
+			if a.Kind != HoldRaised || !slices.Contains(own, k) {
+				held = join(held, c.Name)
 			}
 		default:
 			stopper := clean("review needed: "+c.Name+": "+c.Reason, 200)

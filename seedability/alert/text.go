@@ -118,14 +118,19 @@ type words struct {
 	zone *time.Location
 }
 
-// siteNames are the names of sites; of holds of the criterion first.
+// siteNames are the names of sites. Where a lifted hold leaves some under another,
+// these are named: who reads no further must not take them for free.
 func (w words) siteNames() []string {
 	var names []string
 	switch w.a.Kind {
 	case InputsStale, ServiceFault:
 		return nil
 	}
+	still := w.a.Kind == HoldLifted && w.a.Change == ChangeOver && w.stillHeld() > 0
 	for _, site := range w.a.Sites {
+		if still && site.Held == "" && site.NotReady == "" {
+			continue
+		}
 		names = append(names, site.Name)
 	}
 	return names
@@ -166,7 +171,7 @@ func (w words) what() string {
 	case a.Kind == HoldLifted && a.Change == ChangeLowered:
 		return "Hold now REVIEW" + subject(24)
 	case a.Kind == HoldLifted && w.stillHeld() > 0:
-		return "One hold lifted" + subject(20) + ", STILL HELD"
+		return "Lifted" + subject(24) + ", STILL HELD"
 	case a.Kind == HoldLifted:
 		return "Hold lifted" + subject(24)
 	case a.Kind == InputsStale && over:

@@ -229,7 +229,7 @@ func TestWords(t *testing.T) {
 		{Alert{Kind: HoldRaised, Change: ChangeNew, Level: "unknown", Subject: "river", Sites: []SiteRef{site}, Raised: at(0, 0)}, "HOLD, do not seed (river), cannot be judged: Saddlehorn"},
 		{Alert{Kind: WindowOpen, Change: ChangeNew, Sites: []SiteRef{site}, Raised: at(8, 0), End: at(9, 30)}, "WINDOW OPEN: Saddlehorn, until 08:30 MST"},
 		{Alert{Kind: WindowAhead, Change: ChangeNew, Sites: []SiteRef{site}, Raised: at(8, 0), Start: at(13, 10), End: at(15, 0), Exercise: true}, "EXERCISE Window ahead: Saddlehorn, 12:10-14:00 MST (in 5 h)"},
-		{Alert{Kind: HoldLifted, Change: ChangeOver, Subject: "river", Sites: []SiteRef{{Name: "Saddlehorn", Held: "slope"}}, Raised: at(8, 0)}, "One hold lifted (river), STILL HELD: Saddlehorn"},
+		{Alert{Kind: HoldLifted, Change: ChangeOver, Subject: "river", Sites: []SiteRef{{Name: "Saddlehorn", Held: "slope"}}, Raised: at(8, 0)}, "Lifted (river), STILL HELD: Saddlehorn"},
 		{Alert{Kind: HoldRaised, Change: ChangeRepeat, Level: "held", Subject: "river", Sites: []SiteRef{site}, Raised: at(8, 0), UnansweredS: 1200}, "UNANSWERED 20 min: HOLD, do not seed (river): Saddlehorn"},
 		// Clocks go back on 2026-11-01: 01:30 comes twice.
 		{Alert{Kind: WindowAhead, Change: ChangeNew, Sites: []SiteRef{site}, Raised: time.Date(2026, 11, 1, 6, 30, 0, 0, time.UTC),
