@@ -103,6 +103,9 @@ func startsStopsAndGoesOn(t *testing.T) {
 	p.stop(t)
 }
 
+// takenOverWithin: after so long a programme must have another schedule.
+const takenOverWithin = 25 * time.Second
+
 // The service is killed with the bus inside it, in the middle of its work. Started
 // again on the same folder it takes the schedule up when the dead one's lease is
 // over, and nothing that was acknowledged is gone.
@@ -132,8 +135,8 @@ func serviceKilled(t *testing.T) {
 	b = connected(t, p, address)
 	nothingLost(t, before, scoresOf(t.Context(), b, id))
 	took := until(t, 60*time.Second, "the schedule is taken again", func() bool { return strings.Contains(p.log.String(), "schedule taken") })
-	if since := time.Since(again); since > leaseTime+10*time.Second {
-		t.Errorf("the schedule was taken up %v after the restart, its lease lasts %v", since, leaseTime)
+	if since := time.Since(again); since > takenOverWithin {
+		t.Errorf("the schedule was taken up %v after the restart", since)
 	}
 	t.Logf("schedule taken %.1f s after the bus was up", took.Seconds())
 	until(t, 90*time.Second, "every site is judged again", func() bool { return scoresOf(t.Context(), b, id).allJudged(sites, again) })
@@ -188,8 +191,8 @@ func scheduleTakenOver(t *testing.T) {
 	killed := time.Now()
 	until(t, 60*time.Second, "the other takes the schedule over", func() bool { return owns(other) })
 	took := time.Since(killed)
-	if took > leaseTime+10*time.Second {
-		t.Errorf("taken over after %v, the lease lasts %v", took, leaseTime)
+	if took > takenOverWithin {
+		t.Errorf("taken over after %v", took)
 	}
 	t.Logf("taken over %.1f s after the owner was killed", took.Seconds())
 	until(t, 90*time.Second, "every site is judged again", func() bool { return scoresOf(t.Context(), b, id).allJudged(sites, killed) })
@@ -558,7 +561,7 @@ func inputsGrowOld(t *testing.T) {
 			}
 		}
 	}
-	const lasts = 55 * time.Second // until the newest volume is too old
+	const lasts = 35 * time.Second // until the newest volume is too old
 	maximum := began.Add(lasts).Sub(newest).Hours()
 	// The radar's archive has nothing before it goes on; it is looked at more often
 	// than the pieces of a radar that is late.

@@ -426,6 +426,10 @@ func (c *schedule) submit(ctx context.Context, job bus.Job) error {
 // poll looks for new objects of one input for as long as ctx lasts.
 func (c *schedule) poll(ctx context.Context, id string, poller *stores.Poller) {
 	failing := false
+	// left are objects that could not be asked for: the source does not tell them
+	// twice. Of very many the newest are kept.
+	var left []stores.Object
+	const maxLeft = 1000
 	for ctx.Err() == nil {
 		now := c.clock.Now()
 		if c.paused() {
@@ -448,13 +452,22 @@ func (c *schedule) poll(ctx context.Context, id string, poller *stores.Poller) {
 			}
 		}
 		c.polled(id, poller.Health())
-		for _, object := range objects {
-			if err := c.askIngest(ctx, id, object); err != nil {
+		if len(objects) > 0 {
+			switch objects[0].Kind {
+			case stores.KindRadar, stores.KindMosaic, stores.KindSatellite:
+				// After a pause there are many, and the newest count most.
+				slices.Reverse(objects)
+			}
+		}
+		left = append(objects, left[:min(len(left), maxLeft)]...)
+		for len(left) > 0 {
+			if err := c.askIngest(ctx, id, left[0]); err != nil {
 				if ctx.Err() == nil {
-					c.log.Error("an object could not be asked for", "object", object.ID, "error", err)
+					c.log.Error("an object could not be asked for, it is tried again", "object", left[0].ID, "error", err)
 				}
 				break
 			}
+			left = left[1:]
 		}
 		now = c.clock.Now()
 		next := now.Add(min(max(poller.Next(now).Sub(now), time.Second), 10*time.Minute))
