@@ -334,7 +334,7 @@ func decodeUSGSFeatures(c cursor, root *node) ([]Series, error) {
 				failed = c.fail(ingest.ErrCorrupt, f.offset, "a feature has no unit_of_measure")
 			}
 			s.Agency, s.Gauge = "", location
-			if agency, number, ok := strings.Cut(location, "-"); ok {
+			if agency, number, ok := strings.Cut(location, "-"); ok && number != "" {
 				s.Agency, s.Gauge = agency, number
 			}
 			s.Statistic, s.Issued = usgsStatistic(statistic), issued

@@ -127,6 +127,9 @@ func rdbHeader(c cursor, at int64, text string) (*rdbTable, error) {
 }
 
 func rdbLine(c cursor, at int64, cells []string, table *rdbTable, all *collector, converters map[string]unit, names map[string]string, issued time.Time) error {
+	if strings.TrimSpace(cells[table.site]) == "" {
+		return c.fail(ingest.ErrCorrupt, at, "a line names no site_no")
+	}
 	t, flags, err := rdbTime(cells, table)
 	if err != nil {
 		return c.fail(ingest.ErrCorrupt, at, "datetime %q: %v", clip(cells[table.at]), err)
