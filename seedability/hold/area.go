@@ -54,25 +54,25 @@ func (p plane) shape(area *geom.MultiPolygon) (shape, bool) {
 	if area == nil {
 		return s, false
 	}
-	for i := range area.NumPolygons() {
-		source := area.Polygon(i)
+	flat, stride, from := area.FlatCoords(), area.Stride(), 0
+	for _, ends := range area.Endss() {
 		one := polygon{min: point{inf, inf}, max: point{-inf, -inf}}
-		for k := range source.NumLinearRings() {
-			coords := source.LinearRing(k).Coords()
-			var ring []point
+		for k, end := range ends {
+			ring := make([]point, 0, (end-from)/stride+1)
 			turn, lastLon := 0.0, 0.0
-			for n, c := range coords {
-				if len(c) < 2 || !(math.Abs(c[1]) <= 90) || !(math.Abs(c[0]) <= 540) {
+			for ; from < end; from += stride {
+				lon, lat := flat[from], flat[from+1]
+				if !(math.Abs(lat) <= 90) || !(math.Abs(lon) <= 540) {
 					return s, false
 				}
 				// A ring that crosses the antimeridian goes on without a jump.
-				if n > 0 {
-					turn += grid.NormalLongitudeDeg(c[0] - lastLon)
+				if len(ring) > 0 {
+					turn += grid.NormalLongitudeDeg(lon - lastLon)
 				} else {
-					turn = grid.NormalLongitudeDeg(c[0] - p.at.LongitudeDeg)
+					turn = grid.NormalLongitudeDeg(lon - p.at.LongitudeDeg)
 				}
-				lastLon = c[0]
-				at := point{mPerDeg * p.scale * turn, mPerDeg * (c[1] - p.at.LatitudeDeg)}
+				lastLon = lon
+				at := point{mPerDeg * p.scale * turn, mPerDeg * (lat - p.at.LatitudeDeg)}
 				ring = append(ring, at)
 				if k == 0 {
 					one.min = point{math.Min(one.min.x, at.x), math.Min(one.min.y, at.y)}
@@ -233,6 +233,47 @@ func (s *shape) edgeNear(a, b point, marginM float64) bool {
 		}
 	}
 	return false
+}
+
+// box is what an area lies within: degrees, longitudes without a jump. It is
+// found once, where shapes are made for each site.
+type box struct{ south, north, west, east float64 }
+
+// boxOf is false where an area cannot be bounded.
+func boxOf(area *geom.MultiPolygon) (box, bool) {
+	inf := math.Inf(1)
+	b := box{inf, -inf, inf, -inf}
+	flat, stride := area.FlatCoords(), area.Stride()
+	turn := 0.0
+	for k := 0; k < len(flat); k += stride {
+		lon, lat := flat[k], flat[k+1]
+		if !(math.Abs(lat) <= 90) || !(math.Abs(lon) <= 540) {
+			return b, false
+		}
+		if k == 0 {
+			turn = lon
+		} else {
+			turn += grid.NormalLongitudeDeg(lon - flat[k-stride])
+		}
+		b.south, b.north = math.Min(b.south, lat), math.Max(b.north, lat)
+		b.west, b.east = math.Min(b.west, turn), math.Max(b.east, turn)
+	}
+	from := 0
+	for _, ends := range area.Endss() {
+		if len(ends) == 0 || ends[0]-from < 3*stride || ends[0]-from == 3*stride && flat[from] == flat[ends[0]-stride] && flat[from+1] == flat[ends[0]-stride+1] {
+			return b, false // no area: not to be taken for one that lies elsewhere
+		}
+		from = ends[len(ends)-1]
+	}
+	return b, b.east-b.west < 90 && len(flat) > 0
+}
+
+// apart reports whether a box lies wholly outside of a rectangle of the plane.
+func (p plane) apart(b box, min, max point) bool {
+	x := mPerDeg * p.scale * grid.NormalLongitudeDeg((b.west+b.east)/2-p.at.LongitudeDeg)
+	half := mPerDeg * p.scale * (b.east - b.west) / 2
+	south, north := mPerDeg*(b.south-p.at.LatitudeDeg), mPerDeg*(b.north-p.at.LatitudeDeg)
+	return x-half > max.x || x+half < min.x || south > max.y || north < min.y
 }
 
 // areaInPlane is an area of a warning in a plane.

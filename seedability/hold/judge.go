@@ -40,6 +40,10 @@ type judge struct {
 	e Evidence
 	// last gives the last known condition of a key, for hysteresis.
 	last map[string]Outcome
+	// active are the warnings that count, by the criterion.
+	active map[string][]active
+	// targets in their planes.
+	targets map[string]*targetShape
 }
 
 // Judge judges every criterion of the programme, and the manual holds, at
@@ -196,7 +200,7 @@ func (j *judge) latch(h *programme.Hold, old *Result, now *Result) {
 	}
 	now.EasedSince = at
 	step := at.Sub(old.At)
-	if !old.EasedSince.IsZero() && step >= 0 && step <= longestGap && !old.EasedSince.After(at) {
+	if !old.EasedSince.IsZero() && step >= 0 && step <= longestGap {
 		now.EasedSince = old.EasedSince
 	}
 	wait := time.Duration(h.ClearMinutes * float64(time.Minute))

@@ -418,6 +418,48 @@ func TestEnoughInputs(t *testing.T) {
 	}
 }
 
+// Limits that are reached from above, and a sector across north.
+func TestOtherSides(t *testing.T) {
+	p := parse(t, `
+  - {id: low, kind: gauge, gauges: [g2], quantity: stage, unit: m, hold_below: 0.5, review_below: 0.8, hysteresis: 0.1, source: invented, lift: automatic, clear_minutes: 0}
+  - {id: sector, kind: wind, sector_from_deg: 300, sector_to_deg: 60, inputs: [station], sites: [hut], source: invented}
+  - {id: gusts, kind: wind, review_above: 30, unit: kt, inputs: [station], sites: [hut], source: invented}
+`)
+	var held []Result
+	for value, want := range map[float64]Outcome{.5: Held, .51: Review, .8: Review, .81: Clear} {
+		e := quiet()
+		readings("g2", QuantityStage, false, func(r *Reading) { r.Value = value })(&e)
+		results := Judge(p, e, nil)
+		if r := of(t, results, "low"); r.Outcome != want {
+			t.Errorf("%v m: %s: %s, want %s", value, r.Outcome, r.Reason, want)
+		}
+		if value == .5 {
+			held = results
+		}
+	}
+	for value, want := range map[float64]Outcome{.6: Held, .61: Review, .9: Review, .91: Clear} {
+		e := quiet()
+		readings("g2", QuantityStage, false, func(r *Reading) { r.Value = value })(&e)
+		if r := of(t, Judge(p, e, held), "low"); r.Outcome != want {
+			t.Errorf("%v m after 0.5 m: %s: %s, want %s", value, r.Outcome, r.Reason, want)
+		}
+	}
+	for direction, want := range map[float64]Outcome{300: Clear, 299: Held, 0: Clear, 360: Clear, 60: Clear, 61: Held, 180: Held} {
+		e := quiet()
+		e.Winds[0].FromDeg = direction
+		if r := of(t, Judge(p, e, nil), "sector"); r.Outcome != want {
+			t.Errorf("wind from %v: %s: %s, want %s", direction, r.Outcome, r.Reason, want)
+		}
+	}
+	for gust, want := range map[float64]Outcome{15.43: Clear, 15.44: Review} { // 30 kt are 15.433 m/s
+		e := quiet()
+		e.Winds[0].GustMPerS = gust
+		if r := of(t, Judge(p, e, nil), "gusts"); r.Outcome != want || !r.ReviewOnly {
+			t.Errorf("%v m/s: %s: %s, want %s", gust, r.Outcome, r.Reason, want)
+		}
+	}
+}
+
 // The ramp between its dates. 167.7 % on 16 January is worked out in the rule's
 // public discussion: 175 - 15 x 15/31; the others likewise by hand.
 func TestRampOfTheDay(t *testing.T) {

@@ -1,6 +1,8 @@
 package hold
 
 import (
+	"encoding/json"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"reflect"
@@ -8,6 +10,8 @@ import (
 	"testing"
 	"testing/quick"
 	"time"
+
+	"github.com/twpayne/go-geom"
 
 	"rimeline/seedability"
 	"rimeline/seedability/programme"
@@ -230,6 +234,9 @@ func TestEveryOutageAlone(t *testing.T) {
 			e.FreezingLevels[0].AltitudeM = 2200
 			damage(&e, f, how)
 			results := Judge(p, e, nil)
+			if _, err := json.Marshal(results); err != nil {
+				t.Errorf("%s, way %d: cannot be published: %v", f.name, how, err)
+			}
 			for _, criterion := range f.needs {
 				if r := of(t, results, criterion); r.Outcome != Unknown && !(r.Outcome == Held && how == isTimeless) {
 					t.Errorf("%s, way %d: %s is %s: %s", f.name, how, criterion, r.Outcome, r.Reason)
@@ -373,5 +380,43 @@ func BenchmarkJudge(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		Judge(p, e, previous)
+	}
+}
+
+// A large programme in a bad storm: 100 sites, a target of 5000 positions, 400
+// warnings of 200 positions, as many as an active day has in several states.
+func BenchmarkWarningsLargeProgramme(b *testing.B) {
+	p := parse(b, warningsOnly)
+	site, h := p.Sites[0], &p.Holds[0]
+	p.Sites, h.SiteIDs = nil, nil
+	for k := range 100 {
+		site.ID = fmt.Sprintf("s%d", k)
+		site.LatitudeDeg = 44 + .005*float64(k)
+		p.Sites, h.SiteIDs = append(p.Sites, site), append(h.SiteIDs, site.ID)
+	}
+	round := func(lon, lat, radius float64, n int) *geom.MultiPolygon {
+		ring := make([]geom.Coord, n+1)
+		for k := range ring {
+			sin, cos := math.Sincos(2 * math.Pi * float64(k%n) / float64(n))
+			ring[k] = geom.Coord{lon + radius*cos, lat + radius*sin}
+		}
+		return geom.NewMultiPolygon(geom.XY).MustSetCoords([][][]geom.Coord{{ring}})
+	}
+	p.Targets[0].Area = round(-114.5, 44, .1, 5000)
+	e := quiet()
+	path := e.Paths[0]
+	for _, id := range h.SiteIDs {
+		path.Site = id
+		e.Paths = append(e.Paths, path)
+	}
+	for k := range 400 {
+		w := flood()
+		w.ID = fmt.Sprintf("w%d", k)
+		w.Areas = []Area{{Polygons: round(-116+.1*float64(k%20), 43+.1*float64(k/20), .04, 200)}}
+		e.Warnings = append(e.Warnings, w)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		Judge(p, e, nil)
 	}
 }

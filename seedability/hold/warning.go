@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"rimeline/grid"
 	"rimeline/seedability/programme"
 )
 
@@ -102,12 +103,22 @@ func (j *judge) inForce(h *programme.Hold, w *Warning, gone map[string]bool) boo
 	return w.Onset.IsZero() || !w.Onset.After(j.e.At.Add(hours(h.ForecastHours)))
 }
 
-// warnings judges the warnings in force against a site, its path and its targets.
-func (j *judge) warnings(h *programme.Hold, site *programme.Site) verdict {
-	feeds := j.feeds(h)
-	parts := []verdict{feeds}
+// active is a warning that counts at the moment of judgement.
+type active struct {
+	*Warning
+	outcome Outcome
+	by      string // the code or name that says so
+	boxes   []*box // of its areas; nil where one has no bounds
+	met     map[string]bool
+}
+
+// activeOf lists the warnings that count for a criterion.
+func (j *judge) activeOf(h *programme.Hold) []active {
+	if list, known := j.active[h.ID]; known {
+		return list
+	}
 	gone := j.replaced()
-	place := j.placeOf(h, site)
+	list := []active{}
 	for i := range j.e.Warnings {
 		w := &j.e.Warnings[i]
 		if len(h.Feeds) > 0 && w.Feed != "" && !slices.Contains(h.Feeds, w.Feed) || !j.inForce(h, w, gone) {
@@ -117,29 +128,53 @@ func (j *judge) warnings(h *programme.Hold, site *programme.Site) verdict {
 		if outcome == Clear {
 			continue
 		}
-		name := cmp.Or(w.Event, by)
+		one := active{w, outcome, by, make([]*box, len(w.Areas)), map[string]bool{}}
+		for k := range w.Areas {
+			if a := &w.Areas[k]; a.Polygons != nil && len(a.Circles) == 0 {
+				if b, ok := boxOf(a.Polygons); ok {
+					one.boxes[k] = &b
+				}
+			}
+		}
+		list = append(list, one)
+	}
+	if j.active == nil {
+		j.active = map[string][]active{}
+	}
+	j.active[h.ID] = list
+	return list
+}
+
+// warnings judges the warnings in force against a site, its path and its targets.
+func (j *judge) warnings(h *programme.Hold, site *programme.Site) verdict {
+	feeds := j.feeds(h)
+	parts := []verdict{feeds}
+	place := j.placeOf(h, site)
+	for _, w := range j.activeOf(h) {
+		name := cmp.Or(w.Event, w.by)
+		near, what := place.near(&w)
+		if near == away {
+			continue
+		}
 		in := Input{Name: "warning " + w.ID, State: "used", Time: w.Sent.UTC(), AgeMinutes: minutes(j.e.At.Sub(w.Sent))}
-		near, what := place.near(w)
-		until := "until further notice"
+		when := "until further notice"
 		if end := maxTime(w.Ends, w.Expires); !end.IsZero() {
-			until = "until " + clock(end)
+			when = "until " + clock(end)
 		}
-		switch near {
-		case meets:
-			text := fmt.Sprintf("%s (%s) %s %s", name, by, until, what)
-			if w.Onset.After(j.e.At) {
-				text = fmt.Sprintf("%s (%s) from %s %s %s", name, by, clock(w.Onset), until, what)
-			}
-			parts = append(parts, verdict{outcome, text, "the warning ends, or is cancelled", []Input{in}})
-		case perhaps:
-			// What it would do if it were near, but not known to be.
-			in.State = "incomplete"
-			maybe := Review
-			if outcome == Held {
-				maybe = Unknown
-			}
-			parts = append(parts, verdict{maybe, fmt.Sprintf("%s (%s) %s may be near %s: %s", name, by, until, site.ID, what), "the area of the warning is known, or the warning ends", []Input{in}})
+		if w.Onset.After(j.e.At) {
+			when = "from " + clock(w.Onset) + " " + when
 		}
+		if near == meets {
+			parts = append(parts, verdict{w.outcome, fmt.Sprintf("%s (%s) %s %s", name, w.by, when, what), "the warning ends, or is cancelled", []Input{in}})
+			continue
+		}
+		// What it would do if it were near, but not known to be.
+		in.State = "incomplete"
+		maybe := Review
+		if w.outcome == Held {
+			maybe = Unknown
+		}
+		parts = append(parts, verdict{maybe, fmt.Sprintf("%s (%s) %s may be near %s: %s", name, w.by, when, site.ID, what), "the area of the warning is known, or the warning ends", []Input{in}})
 	}
 	if len(parts) == 1 && feeds.outcome == Clear {
 		parts[0].reason = "no warning in force that counts at " + site.ID + "; " + feeds.reason
@@ -210,17 +245,42 @@ type place struct {
 	marginM  float64
 	site     *point
 	siteID   string
-	targets  []targetShape
+	targets  []*targetShape
 	path     []point
 	spreadM  []float64
 	pathWhy  string // why the path cannot be compared; empty where it can, or need not
 	needPath bool
+	// min and max bound everything that a warning could be near to.
+	min, max point
 	zones    map[string][]string // by what lies in them
 }
 
+// targetShape is a target in a plane of its own, so that a warning is compared
+// with it once and not for each site.
 type targetShape struct {
-	id    string
-	shape shape
+	id                   string
+	plane                plane
+	shape                shape
+	southWest, northEast grid.LatLon
+}
+
+// targetShape makes the shape of a target, once.
+func (j *judge) targetShape(target *programme.Target) (*targetShape, bool) {
+	if s, known := j.targets[target.ID]; known {
+		return s, s != nil
+	}
+	if j.targets == nil {
+		j.targets = map[string]*targetShape{}
+	}
+	bounds := target.Area.Bounds()
+	s := &targetShape{id: target.ID, southWest: grid.LatLon{LatitudeDeg: bounds.Min(1), LongitudeDeg: bounds.Min(0)}, northEast: grid.LatLon{LatitudeDeg: bounds.Max(1), LongitudeDeg: bounds.Max(0)}}
+	s.plane = planeAt(grid.LatLon{LatitudeDeg: (bounds.Min(1) + bounds.Max(1)) / 2, LongitudeDeg: (bounds.Min(0) + bounds.Max(0)) / 2})
+	var ok bool
+	if s.shape, ok = s.plane.shape(target.Area); !ok {
+		s = nil // Parse lets no such target through
+	}
+	j.targets[target.ID] = s
+	return s, ok
 }
 
 func (j *judge) placeOf(h *programme.Hold, site *programme.Site) *place {
@@ -238,8 +298,8 @@ func (j *judge) placeOf(h *programme.Hold, site *programme.Site) *place {
 			if !slices.Contains(h.TargetIDs, target.ID) {
 				continue
 			}
-			if s, ok := p.plane.shape(target.Area); ok {
-				p.targets = append(p.targets, targetShape{target.ID, s})
+			if s, ok := j.targetShape(target); ok {
+				p.targets = append(p.targets, s)
 			}
 			p.zones["target "+target.ID] = target.Zones
 		}
@@ -248,7 +308,35 @@ func (j *judge) placeOf(h *programme.Hold, site *programme.Site) *place {
 		p.needPath = true
 		p.takePath(j, site.ID)
 	}
+	p.bound()
 	return p
+}
+
+// bound finds min and max.
+func (p *place) bound() {
+	inf := math.Inf(1)
+	p.min, p.max = point{inf, inf}, point{-inf, -inf}
+	take := func(low, high point, marginM float64) {
+		marginM += p.marginM + touchingM
+		p.min = point{math.Min(p.min.x, low.x-marginM), math.Min(p.min.y, low.y-marginM)}
+		p.max = point{math.Max(p.max.x, high.x+marginM), math.Max(p.max.y, high.y+marginM)}
+	}
+	if p.site != nil {
+		take(*p.site, *p.site, 0)
+	}
+	for i := range p.targets {
+		take(p.plane.point(p.targets[i].southWest), p.plane.point(p.targets[i].northEast), 0)
+	}
+	widest := 0.0
+	for _, spread := range p.spreadM {
+		widest = math.Max(widest, spread)
+	}
+	for _, at := range p.path {
+		take(at, at, spreadFactor*marginShare*widest)
+	}
+	if p.needPath && p.pathWhy != "" {
+		take(point{}, point{}, reachM)
+	}
 }
 
 // takePath takes the newest path of a site.
@@ -278,13 +366,16 @@ func (p *place) takePath(j *judge, site string) {
 
 // near says how a warning lies to the place. Each of its areas is compared by its
 // polygons and circles, and only without these by its zones.
-func (p *place) near(w *Warning) (nearness, string) {
+func (p *place) near(w *active) (nearness, string) {
 	if len(w.Areas) == 0 {
 		return perhaps, "it has no area"
 	}
 	result, what := away, ""
 	for i := range w.Areas {
-		n, text := p.nearArea(&w.Areas[i])
+		if b := w.boxes[i]; b != nil && p.plane.apart(*b, p.min, p.max) {
+			continue
+		}
+		n, text := p.nearArea(w, i)
 		if n > result {
 			result, what = n, text
 		}
@@ -295,7 +386,8 @@ func (p *place) near(w *Warning) (nearness, string) {
 	return result, what
 }
 
-func (p *place) nearArea(a *Area) (nearness, string) {
+func (p *place) nearArea(w *active, index int) (nearness, string) {
+	a := &w.Areas[index]
 	if a.Polygons == nil && len(a.Circles) == 0 {
 		return p.nearZones(a.Zones)
 	}
@@ -312,7 +404,7 @@ func (p *place) nearArea(a *Area) (nearness, string) {
 		return meets, "covers the site " + p.siteID
 	}
 	for i := range p.targets {
-		if area.nearShape(&p.targets[i].shape, p.marginM) {
+		if w.meetsTarget(index, p.targets[i], p.marginM) {
 			return meets, "meets the target " + p.targets[i].id
 		}
 	}
@@ -328,6 +420,19 @@ func (p *place) nearArea(a *Area) (nearness, string) {
 		}
 	}
 	return away, ""
+}
+
+// meetsTarget compares one area with a target, once. Every site has the margin of
+// the criterion.
+func (w *active) meetsTarget(index int, target *targetShape, marginM float64) bool {
+	key := fmt.Sprintf("%d %s", index, target.id)
+	if met, known := w.met[key]; known {
+		return met
+	}
+	area, ok := target.plane.area(&w.Areas[index])
+	met := !ok || area.nearShape(&target.shape, marginM)
+	w.met[key] = met
+	return met
 }
 
 var ugcForm = regexp.MustCompile(`^[A-Z]{2}([CZ])[0-9]{3}$`)

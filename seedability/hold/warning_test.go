@@ -1,6 +1,8 @@
 package hold
 
 import (
+	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -67,6 +69,7 @@ func TestWarningAreas(t *testing.T) {
 		{"across the path, thin", "path", lines([]geom.Coord{{-114.65, 43}, {-114.649, 43}, {-114.649, 45}, {-114.65, 45}, {-114.65, 43}}), Held, "path"},
 		{"past the end of the path", "path", shaped(square(-114.42, 44, .05)), Clear, ""},
 		{"ring not closed", "", lines([]geom.Coord{{-114.9, 43.9}, {-114.7, 43.9}, {-114.7, 44.1}, {-114.9, 44.1}}), Held, "site"},
+		{"ring not closed, its east side missing", "target", lines([]geom.Coord{{-113, 45}, {-116, 45}, {-116, 43}, {-113, 43}}), Held, "target"},
 		{"clockwise", "", lines([]geom.Coord{{-114.9, 43.9}, {-114.9, 44.1}, {-114.7, 44.1}, {-114.7, 43.9}, {-114.9, 43.9}}), Held, "site"},
 		{"wound twice", "", lines([]geom.Coord{{-114.9, 43.9}, {-114.7, 43.9}, {-114.7, 44.1}, {-114.9, 44.1}, {-114.9, 43.9}, {-114.7, 43.9}, {-114.7, 44.1}, {-114.9, 44.1}, {-114.9, 43.9}}), Held, "site"},
 		{"a circle over the site", "", []Area{{Circles: []Circle{{grid.LatLon{LatitudeDeg: 44, LongitudeDeg: -114.9}, 8100}}}}, Held, "site"},
@@ -129,6 +132,39 @@ func TestAreaAcrossAntimeridian(t *testing.T) {
 	}
 }
 
+// The short way by bounding boxes gives what the long way does.
+func TestBoxesChangeNothing(t *testing.T) {
+	p := parse(t, warningsOnly)
+	random := rand.New(rand.NewPCG(1, 2))
+	seen := map[nearness]int{}
+	for range 3000 {
+		e := quiet()
+		if random.IntN(3) == 0 {
+			e.Paths = nil
+		}
+		w := flood()
+		ring := make([]geom.Coord, 3+random.IntN(5))
+		lon, lat, size := -114.6+4*random.NormFloat64(), 44+3*random.NormFloat64(), math.Exp(random.NormFloat64()-1)
+		for k := range ring {
+			ring[k] = geom.Coord{lon + size*random.NormFloat64(), lat + size*random.NormFloat64()}
+		}
+		w.Areas = []Area{{Polygons: geom.NewMultiPolygon(geom.XY).MustSetCoords([][][]geom.Coord{{ring}})}}
+		e.Warnings = []Warning{w}
+		j := &judge{p: p, e: e}
+		place := j.placeOf(&p.Holds[0], &p.Sites[0])
+		one := j.activeOf(&p.Holds[0])[0]
+		short, _ := place.near(&one)
+		one.boxes = make([]*box, 1)
+		if long, _ := place.near(&one); long != short {
+			t.Fatalf("%v: %v by boxes, %v without", ring, short, long)
+		}
+		seen[short]++
+	}
+	if len(seen) != 3 {
+		t.Errorf("not all cases came up: %v", seen)
+	}
+}
+
 // What a warning does, when it counts, and what replaces it.
 func TestWarningRules(t *testing.T) {
 	p := parse(t, warningsOnly)
@@ -167,6 +203,7 @@ func TestWarningRules(t *testing.T) {
 		{"ended", func(w *Warning) { w.Ends, w.Expires = noon, noon }, nil, Clear, ""},
 		{"ends in a minute", func(w *Warning) { w.Ends = noon.Add(time.Minute); w.Expires = noon }, nil, Held, ""},
 		{"message expired, event goes on", func(w *Warning) { w.Expires = ago(time.Minute) }, nil, Held, ""},
+		{"event over, message not", func(w *Warning) { w.Ends = ago(time.Minute) }, nil, Held, ""},
 		{"no end", func(w *Warning) { w.Ends, w.Expires = time.Time{}, time.Time{} }, nil, Held, "until further notice"},
 		{"ended, but a time could not be read", func(w *Warning) { w.Ends, w.Expires, w.Doubts = ago(time.Hour), ago(time.Hour), []string{"ends"} }, nil, Held, ""},
 		{"away, but part of it could not be read", func(w *Warning) { w.Areas, w.Doubts = []Area{{Polygons: square(-110, 40, 1)}}, []string{"polygon 2"} }, nil, Unknown, "polygon 2"},
