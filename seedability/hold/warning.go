@@ -22,8 +22,10 @@ const (
 )
 
 // does says what a warning does: by its phenomenon and significance (VTEC), else
-// by its event codes, else by its name; of several the most severe. What is not
-// known calls for a look.
+// by its event codes; of several the most severe. Codes of the warning radio are
+// coarse: a Flood Warning that goes on is FLS, as an advisory is. So without VTEC
+// the name counts as well where it is more severe. What is not known calls for a
+// look.
 func does(h *programme.Hold, w *Warning) (Outcome, string) {
 	outcomes := map[string]Outcome{programme.EventHolds: Held, programme.EventReviews: Review, programme.EventInforms: Clear}
 	var best Outcome
@@ -42,8 +44,6 @@ func does(h *programme.Hold, w *Warning) (Outcome, string) {
 		for _, code := range w.Codes {
 			look(code)
 		}
-	}
-	if best == "" {
 		look(w.Event)
 	}
 	if best == "" {

@@ -73,19 +73,20 @@ var Presets = []Preset{
 var (
 	holdEvents = []string{
 		"FF.W", "FF.A", "FF.S", "FL.W", "FA.W", "SV.W", "TO.W", "BZ.W", "IS.W", "EW.W", "SQ.W",
-		"FFW", "FFA", "FFS", "FLW", "SVR", "TOR", "BZW", "ISW", "AVW", "EWW", "SQW", "CDW", "EVI", "FRW", "DBW",
+		"FFW", "FFA", "FFS", "FLW", "FAW", "SVR", "TOR", "BZW", "ISW", "AVW", "EWW", "SQW", "CDW", "EVI", "FRW", "DBW",
 		"Flash Flood Warning", "Flash Flood Watch", "Flash Flood Statement", "Flood Warning", "Severe Thunderstorm Warning", "Tornado Warning",
 		"Blizzard Warning", "Ice Storm Warning", "Avalanche Warning", "Extreme Wind Warning", "Snow Squall Warning",
 		"Civil Danger Warning", "Evacuation Immediate", "Evacuation - Immediate", "Fire Warning",
 	}
 	reviewEvents = []string{
 		"WS.W", "HW.W", "FL.A", "FA.A", "FL.Y", "FA.Y", "FL.S", "WS.A",
-		"WSW", "HWW", "FLA", "FLS", "AVA", "WSA", "SPS",
+		"WSW", "HWW", "FLA", "FAA", "FLS", "ESF", "AVA", "WSA", "SPS",
 		"Winter Storm Warning", "High Wind Warning", "Flood Watch", "Flood Advisory", "Flood Statement", "Avalanche Watch", "Avalanche Advisory",
 		"Hydrologic Outlook", "Winter Storm Watch", "Special Weather Statement",
 	}
 	infoEvents = []string{
 		"WW.Y", "WI.Y", "EC.W", "CW.Y",
+		"WWY", "WIY",
 		"Winter Weather Advisory", "Wind Advisory", "Extreme Cold Warning", "Cold Weather Advisory",
 	}
 )
