@@ -409,6 +409,10 @@ func TestAcknowledge(t *testing.T) {
 			t.Errorf("the worse alert counts as acknowledged by the answer to the one before")
 		}
 	}
+	// What has become worse replaces what it was: one of the two is repeated.
+	unanswered, _ := e.Step(s, worse, at(0, 31))
+	_, reminded := e.Step(unanswered, Input{}, at(0, 46))
+	compare(t, lines(reminded), []string{"06:46:00 hold-raised repeat saddlehorn"})
 	// Repeats and escalation in one late step, after the service stood still.
 	_, alerts = e.Step(s, Input{}, at(5, 0))
 	got := 0
