@@ -160,7 +160,7 @@ func connected(t *testing.T, p *program, address string) *bus.Bus {
 		if p != nil {
 			p.alive(t)
 		}
-		b, err := bus.Connect(t.Context(), "nats://"+address, bus.Options{AttemptTime: time.Second})
+		b, err := bus.Connect(t.Context(), "nats://"+address, bus.Options{AttemptTime: 10 * time.Second})
 		if err != nil {
 			return false
 		}
