@@ -411,7 +411,7 @@ func TestCAPRefuses(t *testing.T) {
 	if err != nil || len(all) != 0 {
 		t.Errorf("an empty list: %d, %v", len(all), err)
 	}
-	all, err = DecodeAlerts("page", []byte(`{"type":"FeatureCollection","features":[],"pagination":{"next":"https://x/?cursor=1"}}`))
+	_, err = DecodeAlerts("page", []byte(`{"type":"FeatureCollection","features":[],"pagination":{"next":"https://x/?cursor=1"}}`))
 	refused(t, err, ErrMorePages, "cursor")
 	// One broken feature does not take the others with it.
 	all, err = DecodeAlerts("part", []byte(`{"type":"FeatureCollection","features":[{"type":"Feature"},{"type":"Feature","properties":{"id":"x"}}]}`))

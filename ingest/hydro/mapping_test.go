@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/goccy/go-yaml"
+
 	"rimeline/ingest"
 )
 
@@ -318,6 +320,30 @@ func TestJSONShapes(t *testing.T) {
 	curve, err := CurveOf(one(t, must(DecodeJSON("f", []byte(median), m)), nil), must(zone("MST")), true)
 	if err != nil || !near(curve.At(time.Date(2025, 12, 1, 0, 0, 0, 0, time.UTC)), 4*25.4) || curve.Unit != "kg m-2" {
 		t.Errorf("curve %+v, %v", curve, err)
+	}
+}
+
+// Mappings stand in the programme file.
+func TestMappingsInYAML(t *testing.T) {
+	var m Mapping
+	text := "time: [OBS DATE]\nlayout: YYYYMMDD HHmm\nzone: PST\ngauge_column: STATION_ID\nmissing: ['---']\nvalues:\n- column: VALUE\n  quantity: reservoir_storage\n  unit: AF\n  flag_column: DATA_FLAG\n  codes: {e: estimated}\n"
+	if err := yaml.UnmarshalWithOptions([]byte(text), &m, yaml.Strict()); err != nil || m.Values[0].Quantity != ReservoirStorage || m.Values[0].Codes["e"] != "estimated" || m.GaugeColumn != "STATION_ID" {
+		t.Errorf("%+v, %v", m, err)
+	}
+	var site TelemetryMapping
+	text = "rows: 'sites[*]'\nsite: id\ntime: t\nlayout: unix\nbattery: {path: power.batt_mv, unit: mV}\nfaults: [faults, alarm]\n"
+	if err := yaml.UnmarshalWithOptions([]byte(text), &site, yaml.Strict()); err != nil || site.Battery != (Measured{"power.batt_mv", "mV"}) || len(site.Faults) != 2 {
+		t.Errorf("%+v, %v", site, err)
+	}
+	var danger DangerMapping
+	text = "rows: 'features[*]'\nzone: id\nlevel: properties.danger_level\nbands: [{name: alpine, level: properties.upper}]\ngeometry: geometry\n"
+	if err := yaml.UnmarshalWithOptions([]byte(text), &danger, yaml.Strict()); err != nil || danger.Bands[0] != (BandMapping{"alpine", "properties.upper"}) {
+		t.Errorf("%+v, %v", danger, err)
+	}
+	var j JSONMapping
+	text = "rows: '[*].data[*].values[*]'\ngauge: '$[*].stationTriplet'\nquantity: swe\nunit: \"'in'\"\ntime: date\nlayout: YYYY-MM-DD\nzone: MST\nvalue: value\n"
+	if err := yaml.UnmarshalWithOptions([]byte(text), &j, yaml.Strict()); err != nil || j.Unit != "'in'" || j.Quantity != SWE {
+		t.Errorf("%+v, %v", j, err)
 	}
 }
 

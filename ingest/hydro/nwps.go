@@ -74,9 +74,6 @@ type Gauge struct {
 // forecasts, -9999 in categories, -999900 for the SHEF code of missing flow.
 func nwpsMissing(v float64) bool { return v == -999 || v == -9999 || v == -999900 || v == -999999 }
 
-// zeroNWPS is how the service writes a time that does not exist.
-const zeroNWPS = "0001-01-01T00:00:00Z"
-
 // DecodeNWPSGauge reads one gauge of the National Water Prediction Service
 // (api.water.noaa.gov/nwps/v1/gauges/{id}). Heights are in m, discharges in
 // m3 s-1. A category that the service gives as -9999 is nil. Categories that do
@@ -174,7 +171,8 @@ func nwpsStatus(c cursor, n, within *node) (GaugeStatus, error) {
 		return s, nil
 	}
 	s.Category = FloodCategory(strings.ToLower(n.member("floodCategory").str()))
-	if at := n.member("validTime"); !at.absent() && at.str() != "" && at.str() != zeroNWPS {
+	// The service writes 0001-01-01T00:00:00Z, Go's zero time, for none.
+	if at := n.member("validTime"); !at.absent() && at.str() != "" {
 		t, err := parseRFC3339(at.str())
 		if err != nil {
 			return s, c.fail(ingest.ErrCorrupt, at.offset, "validTime: %v", err)
@@ -247,7 +245,7 @@ func nwpsPart(c cursor, gauge string, part, other *node, observed bool) ([]Serie
 		return nil, c.fail(ingest.ErrUnsupported, part.offset, "has more than %d values", maxPoints)
 	}
 	var issued time.Time
-	if at := part.member("issuedTime"); at.str() != "" && at.str() != zeroNWPS {
+	if at := part.member("issuedTime"); at.str() != "" {
 		t, err := parseRFC3339(at.str())
 		if err != nil {
 			return nil, c.fail(ingest.ErrCorrupt, at.offset, "issuedTime: %v", err)

@@ -304,6 +304,10 @@ func TestRDBZonesAndCodes(t *testing.T) {
 	if stage.Name != "LARK CREEK BELOW THE INVENTED BRIDGE" || !stage.Issued.Equal(at(10, 0)) {
 		t.Errorf("name %q issued %s", stage.Name, stage.Issued)
 	}
+	odd := must(DecodeUSGS("rdb", []byte(strings.Replace(rdbInvented, "\t2.50\t", "\t2.5o\t", 1))))
+	if p := odd[0].Points[0]; !math.IsNaN(p.Value) || !p.Flags.Has(Missing|Unreadable|Provisional) || p.Code != "2.5o P" {
+		t.Errorf("2.5o read as %+v", p)
+	}
 	cut := rdbInvented[:strings.Index(rdbInvented, "2.52")]
 	_, err = DecodeUSGS("rdb", []byte(cut))
 	refused(t, err, ingest.ErrTruncated, "columns")

@@ -42,6 +42,9 @@ func TestAvalanche(t *testing.T) {
 	if level, known := south.Highest(); level != 1 || known || south.Level != 0 || !hasNote(south.Notes, "until when") || south.Area != nil {
 		t.Errorf("no rating: %+v, highest %d %v", south, level, known)
 	}
+	if level, known := (Danger{Level: 3, Bands: []Band{{"alpine", 0}, {"treeline", 3}}}).Highest(); level != 3 || known {
+		t.Errorf("a band without rating: highest %d %v", level, known)
+	}
 	word := m
 	word.Layout, word.Level, word.Bands = dangerMapping.Layout, "properties.danger", nil
 	all, err = DecodeAvalanche("f", []byte(dangerInvented), word)

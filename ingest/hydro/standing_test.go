@@ -124,6 +124,9 @@ func TestStanding(t *testing.T) {
 		{"reference to another sender's message of that name", []Warning{old, message("new", msgType(MsgCancel), refers(old), func(w *Warning) { w.References[0].Sender = "someone@else.example" })}, map[string]string{"notices": "new"}, ""},
 		{"reference with another time", []Warning{old, message("new", msgType(MsgCancel), refers(old), func(w *Warning) { w.References[0].Sent = noon })}, map[string]string{"notices": "new"}, ""},
 		{"reference whose time is not known", []Warning{old, message("new", msgType(MsgCancel), refers(old), func(w *Warning) { w.References[0].Sent = time.Time{} })}, map[string]string{"notices": "new"}, ""},
+		{"neither the message's nor the reference's time is known", []Warning{message("old", func(w *Warning) { w.Sent = time.Time{} }), message("new", msgType(MsgCancel), refers(message("old", func(w *Warning) { w.Sent = time.Time{} })))}, map[string]string{"notices": "new"}, ""},
+		{"VTEC: no zones", []Warning{message("old", sent(-5), vtec("NEW", 7, 6), zonesOf()), message("new", vtec("CON", 7, 6), zonesOf())}, nil, ""},
+		{"VTEC: cancelled by a message of no known status", []Warning{coded, message("new", msgType(MsgCancel), status("actual"), vtec("CAN", 7, 6))}, map[string]string{"notices": "new"}, ""},
 		{"cancel older than what it cancels", []Warning{old, message("new", msgType(MsgCancel), sent(-6), refers(old))}, map[string]string{"notices": "new"}, ""},
 		{"cancel that is still to be sent", []Warning{old, message("new", msgType(MsgCancel), sent(1), refers(old))}, map[string]string{"notices": "new"}, ""},
 		{"update of itself", []Warning{message("a", msgType(MsgUpdate), func(w *Warning) { w.References = []Reference{{w.Sender, w.Identifier, w.Sent}} })}, nil, ""},
@@ -202,7 +205,12 @@ func TestStandingInfos(t *testing.T) {
 	later := w.Infos[0]
 	later.Event, later.Expires = "Flood Watch", noon.Add(time.Hour)
 	w.Infos = append(w.Infos, later)
+	w.Doubts = append(make([]string, 0, 4), "one")
 	got := Current([]Warning{w}, noon)
+	got[0].doubt("two")
+	if w.Doubts[:2][1] != "" {
+		t.Error("a doubt was written into the caller's warning")
+	}
 	if len(got) != 1 || len(got[0].Infos) != 1 || got[0].Infos[0].Event != "Flood Watch" || len(w.Infos) != 2 {
 		t.Errorf("got %+v", got)
 	}
