@@ -37,8 +37,8 @@ import (
 // is 35,040 points.
 const (
 	maxFileBytes = 32 << 20
-	maxNodes     = 2_000_000 // values of one JSON or elements of one XML file
+	maxNodes     = 1_000_000 // values of one JSON or elements of one XML file
 	maxDepth     = 64        // nesting of JSON and XML
-	maxPoints    = 2_000_000 // points of one file
+	maxPoints    = 1_000_000 // points of one file
 	maxNotes     = 50        // notes of one series; the rest is counted
 )
