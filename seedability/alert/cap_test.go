@@ -142,6 +142,24 @@ func TestCAPOfTheStorm(t *testing.T) {
 	}
 }
 
+// Outlines that are open are closed; what is none is left out.
+func TestCAPPolygon(t *testing.T) {
+	for _, test := range []struct {
+		outline [][2]float64
+		want    string
+	}{
+		{[][2]float64{{-114, 44}, {-113, 44}, {-113, 45}}, "44,-114 44,-113 45,-113 44,-114"},
+		{[][2]float64{{-114, 44}, {-113, 44}, {-113, 45}, {-114, 44}}, "44,-114 44,-113 45,-113 44,-114"},
+		{[][2]float64{{-114, 44}, {-113, 44}}, ""},
+		{[][2]float64{{-114, 44}, {-113, 91}, {-113, 45}}, ""},
+		{nil, ""},
+	} {
+		if got := capPolygon(test.outline); got != test.want {
+			t.Errorf("%v: %q, want %q", test.outline, got, test.want)
+		}
+	}
+}
+
 func TestCAPRefuses(t *testing.T) {
 	good := Alert{ID: "a", Programme: "p", Raised: at(0, 0), Expires: at(1, 0)}
 	if _, err := CAP(good, larkspur, ""); err != nil {
