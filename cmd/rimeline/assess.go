@@ -89,6 +89,9 @@ func (c *assessCommand) Run(env *environment) error {
 	if job.programme, err = loadProgramme(c.Programme); err != nil {
 		return err
 	}
+	if len(job.programme.Holds) > 0 {
+		env.warn("%s: holds: suspension criteria are not judged here; check them by hand before any release", c.Programme)
+	}
 	if err := job.pickSites(); err != nil {
 		return err
 	}

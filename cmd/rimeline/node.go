@@ -369,6 +369,11 @@ func readProgrammes(env *environment, files []string) ([]owning, error) {
 				env.warn("%s: input %s names files; the service takes sources only, and leaves it out", file, input.ID)
 			}
 		}
+		if len(p.Holds) > 0 {
+			// To publish windows beside criteria that nobody judges would be worse
+			// than not to run.
+			return nil, fmt.Errorf("%s: holds: suspension criteria are not judged by the service yet; take them out, and check them by hand before any release", file)
+		}
 		if !model {
 			return nil, fmt.Errorf("%s: no input takes a model from a source (source: hrrr, for example; \"rimeline sources\" lists them)", file)
 		}

@@ -12,6 +12,15 @@ import (
 
 func rehearsalText() []byte { return rehearsal.ProgrammeYAML() }
 
+// A programme with suspension criteria is not watched as if it had none.
+func TestWatchRefusesHoldsThatNobodyJudges(t *testing.T) {
+	text := string(rehearsalText()) + "\nholds:\n  - {id: winter, kind: season, from_date: 11-01, to_date: 04-15, source: invented}\n"
+	file := write(t, "held.yaml", []byte(text))
+	if got := rimeline(t, "watch", "--programme", file, "--metrics", "none"); got.status != statusFailed || !strings.Contains(got.stderr, "not judged by the service yet") {
+		t.Errorf("status %d, %q", got.status, got.stderr)
+	}
+}
+
 // The example unit and container file name no flag that the program lacks.
 func TestExamplesNameFlagsThatExist(t *testing.T) {
 	flags := regexp.MustCompile(`--[a-z][a-z-]+`)
