@@ -147,7 +147,7 @@ func TestAdvise(t *testing.T) {
 		{"season of the site", 20, func(s *AdviceSite) {
 			s.SiteSeasonLimitG, s.Used.SiteSeasonG = 50, map[string]float64{"saddlehorn": 30, "other": 500}
 		}, at(4, 40), at(4, 44), 240, 1, 16, 20},
-		{"the least of several limits", 20, func(s *AdviceSite) { s.DayLimitG, s.SeasonLimitG, s.SiteDayLimitG = 40, 200, 500 }, at(4, 36), at(4, 44), 240, 2, 32, 20},
+		{"the least of several limits", 20, func(s *AdviceSite) { s.DayLimitG, s.SeasonLimitG, s.SiteDayLimitG = 40, 200, 500 }, at(4, 40), at(4, 48), 240, 2, 32, 20},
 		{"nothing left", 20, func(s *AdviceSite) { s.DayLimitG, s.Used.DayG = 100, 90 }, time.Time{}, time.Time{}, 0, 0, 0, 0},
 		{"no units", 20, func(s *AdviceSite) { s.UnitsLeft = 0 }, time.Time{}, time.Time{}, 0, 0, 0, 0},
 		// A generator of 20 g/h burns through: 40 g; with 10 g left for 30 min about 4:40.
