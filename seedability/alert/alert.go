@@ -220,7 +220,9 @@ type Holds struct {
 
 // Hold is the outcome of one criterion for some sites.
 type Hold struct {
-	// Criterion is its identifier, Name what people call it.
+	// Criterion is its identifier; of one that is judged for each site or target, one
+	// that tells these apart. Name is what people call it: what has the same name is
+	// told together.
 	Criterion string   `json:"criterion"`
 	Name      string   `json:"name"`
 	Sites     []string `json:"sites"` // empty: all

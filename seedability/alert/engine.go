@@ -138,11 +138,19 @@ func (e *Engine) learnAssessment(s *State, a *seedability.Assessment, now time.T
 	}
 	s.Conditions[k] = c
 
-	// A hold that only the assessment knows of is a hold; where the criteria
-	// themselves are heard, they speak.
-	held := state == seedability.StateHold && !s.HoldsKnown
+	// A hold that only the assessment knows of is a hold. Where the criteria
+	// themselves were heard of late, they speak: an assessment may be older than the
+	// lifting of its hold.
+	held := state == seedability.StateHold
+	if held && s.Conditions[key(topicHold, holdOfAssessment, site.ID)].Level == levelClear {
+		held = now.Sub(s.HoldsAt) > criteriaSpeak && !s.look().held[site.ID]
+	}
 	e.holdSite(s, site.ID, &Hold{Criterion: holdOfAssessment, Name: "suspension criterion", Outcome: outcomeOf(held), Reason: a.StateReason}, now)
 }
+
+// criteriaSpeak is how long after outcomes of criteria an assessment's own hold is
+// taken to be older than they; common practice, no source.
+const criteriaSpeak = 5 * time.Minute
 
 // holdOfAssessment is the criterion of a hold that only assessments tell of.
 const holdOfAssessment = "assessment"
@@ -163,7 +171,7 @@ func value(x *float64) float64 {
 
 // learnHolds takes outcomes of criteria.
 func (e *Engine) learnHolds(s *State, h *Holds, now time.Time) {
-	s.HoldsKnown = true
+	s.HoldsAt = now
 	named := map[string]bool{}
 	for k := range h.Holds {
 		hold := &h.Holds[k]

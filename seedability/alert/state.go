@@ -21,8 +21,8 @@ type State struct {
 	// Conditions by their key.
 	Conditions map[string]Condition `json:"conditions"`
 	Sites      map[string]SiteState `json:"sites"`
-	// HoldsKnown: somebody who judges the criteria has spoken.
-	HoldsKnown bool `json:"holds_known,omitempty"`
+	// HoldsAt is when outcomes of criteria last came.
+	HoldsAt time.Time `json:"holds_at,omitzero"`
 	// Open are alerts that wait for an acknowledgement.
 	Open []Open `json:"open"`
 	// Acked are those of late that were acknowledged.

@@ -246,6 +246,35 @@ func TestHoldOfAssessment(t *testing.T) {
 			t.Fatalf("%s", line(alerts[0]))
 		}
 	}
+	// The criterion lifts; an assessment from before that raises nothing. But one that
+	// still says hold when nothing is heard of criteria any more does.
+	s, _ = e.Step(s, holds(criterion("creek", OutcomeClear, "saddlehorn")), at(0, 30))
+	if s, alerts = e.Step(s, seen("saddlehorn", seedability.StateHold, 70, .6, at(0, 30), nil), at(0, 30)); len(alerts) > 0 {
+		t.Errorf("%s", line(alerts[0]))
+	}
+	if _, alerts = e.Step(s, seen("saddlehorn", seedability.StateHold, 70, .6, at(0, 36), nil), at(0, 36)); len(alerts) != 1 || alerts[0].Kind != HoldRaised {
+		t.Errorf("a hold that only the assessment tells of: %v", lines(alerts))
+	}
+}
+
+// A criterion that is judged for each site by itself is one alert, not one a site.
+func TestOneCriterionManySites(t *testing.T) {
+	wind := func(site string, outcome Outcome, reason string) Hold {
+		return Hold{Criterion: "wind/" + site, Name: "ridge wind", Sites: []string{site}, Outcome: outcome, Reason: reason}
+	}
+	e := engine(t, unheard(Default()))
+	events := []event{
+		{at(0, 0), holds(wind("saddlehorn", OutcomeHeld, "28 m/s"), wind("quillback", OutcomeHeld, "26 m/s"), wind("tamarack", OutcomeReview, "22 m/s"))},
+		{at(1, 0), holds(wind("saddlehorn", OutcomeClear, "15 m/s"), wind("quillback", OutcomeClear, "14 m/s"), wind("tamarack", OutcomeClear, "12 m/s"))},
+	}
+	_, alerts := play(t, e, events, at(1, 30), true)
+	compare(t, lines(alerts), []string{
+		"06:00:00 hold-raised new quillback saddlehorn", "06:00:00 hold-raised new tamarack",
+		"07:10:00 hold-lifted over quillback saddlehorn", "07:10:00 hold-lifted over tamarack",
+	})
+	if got := alerts[0].Reasons; len(got) != 2 || alerts[0].Subject != "ridge wind" {
+		t.Errorf("%q %q", alerts[0].Subject, got)
+	}
 }
 
 func TestQuietHours(t *testing.T) {

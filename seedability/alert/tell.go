@@ -141,9 +141,9 @@ func (e *Engine) decide(s *State, look *lookup, k string, c *Condition, rule int
 // for others, not for the morning; a review may wait for the morning where no
 // window is near.
 func (e *Engine) decideHold(s *State, look *lookup, c *Condition, r *Rule, b Belief, d due, now time.Time) (due, bool) {
-	// Criteria that cannot be judged are told together: most often one source is
-	// down for all of them.
-	d.group, d.level = c.ID, c.Level
+	// A criterion that is judged for each site is told of all of them together; and
+	// criteria that cannot be judged are, since most often one source is down for all.
+	d.group, d.level = c.Name, c.Level
 	if c.Level == levelUnknown || c.Level == levelClear && b.Level == levelUnknown {
 		d.group = ""
 	}
