@@ -172,6 +172,9 @@ func storm() []event {
 		Hold{Criterion: "battery", Name: "battery", Sites: []string{"quillback"}, Outcome: OutcomeReview, Reason: "11.4 V", Readiness: true}))
 	for m := 0; m < 8*60; m += 5 {
 		now := at(0, m)
+		if m > 0 && m < 240 || m > 270 { // the criteria are judged before the sites
+			add(now, holds(criterion("creek", OutcomeClear, "saddlehorn", "quillback", "tamarack")))
+		}
 		for i, id := range []string{"saddlehorn", "quillback", "tamarack"} {
 			now := now.Add(time.Duration(i) * time.Second)
 			state, score := seedability.StateQuiet, 20.
