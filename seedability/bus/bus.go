@@ -352,7 +352,9 @@ func full(err error) bool {
 func passing(err error) bool {
 	var api *jetstream.APIError
 	if errors.As(err, &api) {
-		return api.Code == 503 || api.Code == 408
+		// 10005 (JSClusterNoPeersErr of nats-server): too few nodes are up to place a
+		// stream; others may be starting.
+		return api.Code == 503 || api.Code == 408 || api.ErrorCode == 10005
 	}
 	for _, lasting := range []error{
 		nats.ErrConnectionClosed, nats.ErrMaxPayload, nats.ErrAuthorization, nats.ErrPermissionViolation, nats.ErrBadSubject,
