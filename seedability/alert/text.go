@@ -46,7 +46,8 @@ func Text(a Alert, zone *time.Location) Message {
 	case a.UnansweredS > 0:
 		prefix += fmt.Sprintf("UNANSWERED %s: ", duration(time.Duration(a.UnansweredS)*time.Second))
 	}
-	m := Message{Subject: fit(prefix+what, sites, tail, maxSubject)}
+	// A name of blanks leaves two in a row, which a mail header does not keep.
+	m := Message{Subject: strings.Join(strings.Fields(fit(prefix+what, sites, tail, maxSubject)), " ")}
 	short := fit(prefix+what, sites, tail, maxShort-utf8.RuneCountInString(shortCaution)-1)
 	if why := w.shortWhy(); why != "" {
 		if left := maxShort - utf8.RuneCountInString(shortCaution) - utf8.RuneCountInString(short) - 3; left > 20 {
