@@ -40,7 +40,7 @@ func TestFaults(t *testing.T) {
 		{"StartsStopsAndGoesOn", startsStopsAndGoesOn}, {"WorkerKilled", workerKilled}, {"DiskFull", diskFull}, {"ScheduleTakenOver", scheduleTakenOver},
 	}
 	var group errgroup.Group
-	group.SetLimit(5)
+	group.SetLimit(6)
 	for _, test := range tests {
 		group.Go(func() error {
 			t.Run(test.name, test.run)
@@ -422,11 +422,6 @@ func storesFail(t *testing.T) {
 		})
 	}
 	t.Logf("every site of every programme is published blind %.1f s after the start", time.Since(began).Seconds())
-	for _, f := range storeFaults {
-		if f.letters {
-			until(t, 60*time.Second, "dead letters: "+f.name, func() bool { return len(deadLettersOf(t.Context(), b, f.name)) > 0 })
-		}
-	}
 	until(t, 60*time.Second, "/readyz and health name every source in trouble", func() bool {
 		code, body := probe(metrics, "/readyz")
 		troubled := troubles(t, b)
@@ -441,9 +436,11 @@ func storesFail(t *testing.T) {
 	if code, body := probe(metrics, "/healthz"); code != http.StatusOK {
 		t.Errorf("/healthz: %d %s", code, body)
 	}
-	for _, g := range gates {
-		g.fault.Store(nil)
-		g.CloseClientConnections()
+	for k, f := range storeFaults {
+		if f.mends {
+			gates[k].fault.Store(nil)
+			gates[k].CloseClientConnections()
+		}
 	}
 	mended := time.Now()
 	for _, f := range storeFaults {
@@ -456,13 +453,18 @@ func storesFail(t *testing.T) {
 		}
 	}
 	for _, f := range storeFaults {
+		if f.letters {
+			until(t, 60*time.Second, "dead letters: "+f.name, func() bool { return len(deadLettersOf(t.Context(), b, f.name)) > 0 })
+		}
+	}
+	for _, f := range storeFaults {
 		letters := deadLettersOf(t.Context(), b, f.name)
 		if !f.letters && len(letters) > 0 {
 			t.Errorf("%s: jobs were given up: %v", f.name, letters)
 		}
 		for site, row := range scoresOf(t.Context(), b, f.name) {
 			for _, s := range row {
-				if s.asOf.Before(mended) && s.state != seedability.StateBlind {
+				if (s.asOf.Before(mended) || !f.mends) && s.state != seedability.StateBlind {
 					t.Errorf("%s: %s is %s at %v without a store", f.name, site, s.state, s.asOf)
 				}
 			}
