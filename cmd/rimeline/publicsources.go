@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"sync"
@@ -133,7 +134,7 @@ func printSources(p *page, wanted []stores.Source, probes []*probeObject) {
 			if !r.OK {
 				verdict = "FAILS"
 			}
-			p.hanging("", fmt.Sprintf("%s: %s (%.0f ms)", verdict, firstNonEmpty(r.Error, r.Detail), r.TookMS))
+			p.hanging("", fmt.Sprintf("%s: %s (%.0f ms)", verdict, cmp.Or(r.Error, r.Detail), r.TookMS))
 		}
 	}
 	p.printf("\n")
@@ -155,13 +156,6 @@ func (p *page) hanging(name, text string) {
 		line, empty = line+word, false
 	}
 	p.printf("%s\n", strings.TrimRight(line, " "))
-}
-
-func firstNonEmpty(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
 }
 
 // spanText is a duration as people say it.

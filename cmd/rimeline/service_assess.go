@@ -310,7 +310,7 @@ func (s *service) assessNow(ctx context.Context, of *judgement, site *programme.
 	if err != nil {
 		return err
 	}
-	if known && !last.AsOf.Before(j.Moment) {
+	if known && s.supersedes(last.AsOf, j.Moment) {
 		// Published already: by this job before its worker died, or a later moment.
 		s.counts.add("assessments_superseded", 1)
 		return nil
@@ -349,7 +349,7 @@ func (s *service) assessOutlook(ctx context.Context, of *judgement, site *progra
 	if err != nil {
 		return err
 	}
-	if known && !last.IssuedAt.Before(j.Moment) {
+	if known && s.supersedes(last.IssuedAt, j.Moment) {
 		s.counts.add("outlooks_superseded", 1)
 		return nil
 	}
@@ -391,6 +391,13 @@ func (s *service) assessOutlook(ctx context.Context, of *judgement, site *progra
 		return bus.Permanent(err)
 	}
 	return s.publish(ctx, bus.Outlook, of.programme.ID, site.ID, o.IssuedAt, o)
+}
+
+// supersedes says whether what was published for a moment stands in the way of
+// what is to be published for another. What lies ahead of the clock was published
+// before the clock was set back, and does not.
+func (s *service) supersedes(published, moment time.Time) bool {
+	return !published.Before(moment) && !published.After(s.clock.Now().Add(soonest))
 }
 
 // lastScore is what of a site's newest score goes into the next.

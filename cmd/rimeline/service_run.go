@@ -129,7 +129,7 @@ func (s *service) own(ctx context.Context, p *programme.Programme, b bundle) err
 		if err != nil {
 			return err
 		}
-		s.log.Info("schedule taken", "programme", p.ID, "token", lease.Token())
+		s.log.Info("schedule taken", "programme", p.ID, "turn", lease.Token())
 		err = s.ownUnder(ctx, lease, p, b)
 		if ctx.Err() != nil {
 			return nil

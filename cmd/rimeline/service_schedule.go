@@ -45,6 +45,7 @@ type schedule struct {
 	novel    bool       // a kind of input has come that the last one had none of
 
 	lastNow, lastOutlook time.Time
+	noticed              time.Time // of the clock, when it was last looked at
 	outlookRun           string    // the run of the last outlook
 	outlookWanted        time.Time // since when a new run waits
 	nowNotBefore         time.Time
@@ -123,6 +124,7 @@ func (c *schedule) run(ctx context.Context) error {
 		beat()
 		c.take()
 		now := c.clock.Now()
+		c.notice(now)
 		next, err := c.act(ctx, now)
 		if err != nil {
 			return err
@@ -131,6 +133,19 @@ func (c *schedule) run(ctx context.Context) error {
 			return err
 		}
 	}
+}
+
+// notice looks for a clock that was set back: what was planned by the time before
+// would wait until that comes again, and the sites would go unjudged.
+func (c *schedule) notice(now time.Time) {
+	if now.Before(c.noticed.Add(-soonest)) {
+		c.log.Warn("the clock was set back; everything is judged anew", "programme", c.programme.ID, "by", c.noticed.Sub(now))
+		c.lastNow, c.nowNotBefore, c.dirtyDue = now.Add(-time.Hour), now, now
+		if !c.lastOutlook.IsZero() || !c.outlookWanted.IsZero() {
+			c.lastOutlook, c.outlookWanted = time.Time{}, now
+		}
+	}
+	c.noticed = now
 }
 
 // recall reads what has been ingested already, and goes on listening.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	stores "rimeline/ingest/source"
@@ -118,23 +119,13 @@ func (t *inputTable) newestOf(kind string, moment time.Time, oldest time.Duratio
 			if c := b.ValidTime.Compare(a.ValidTime); c != 0 {
 				return c
 			}
-			return compareText(a.ObjectID, b.ObjectID)
+			return strings.Compare(a.ObjectID, b.ObjectID)
 		})
 		group = group[:min(each, len(group))]
 		slices.Reverse(group) // the oldest first
 		chosen = append(chosen, group...)
 	}
 	return chosen
-}
-
-func compareText(a, b string) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // modelRun is what has come of one run.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"slices"
 	"strings"
 	"sync"
@@ -11,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"rimeline/cmd/internal/clock"
 	stores "rimeline/ingest/source"
 	"rimeline/seedability/message"
 )
@@ -178,5 +180,39 @@ func TestRemembered(t *testing.T) {
 	time.AfterFunc(10*time.Millisecond, cancel)
 	if _, err := r.get(t.Context(), "e", slow); err != nil {
 		t.Errorf("waited for one that was called off: %v", err)
+	}
+}
+
+// A clock that is set back does not leave the sites unjudged until it has caught
+// up, and what was published ahead of it does not stand in the way.
+func TestClockSetBack(t *testing.T) {
+	table := tableOf(t)
+	s := &service{clock: clock.NewStepped(noon, 0), log: slog.New(slog.DiscardHandler)}
+	c := s.newSchedule(table.programme, programmeRef{})
+	c.notice(noon.Add(2 * time.Hour))
+	c.lastNow, c.lastOutlook, c.nowNotBefore = noon.Add(2*time.Hour), noon.Add(2*time.Hour), noon.Add(2*time.Hour)
+	c.dirty["hobnail"], c.dirtyDue = true, noon.Add(2*time.Hour)
+
+	c.notice(noon.Add(2*time.Hour - time.Second)) // clocks are adjusted all the time
+	if !c.lastNow.Equal(noon.Add(2 * time.Hour)) {
+		t.Error("a second is no reason to begin anew")
+	}
+	c.notice(noon)
+	idle := time.Duration(c.programme.Watch.IdleMinutes * float64(time.Minute))
+	for what, due := range map[string]time.Time{"assessment": c.lastNow.Add(idle), "trigger": c.dirtyDue, "start": c.nowNotBefore} {
+		if due.After(noon) {
+			t.Errorf("the next %s is due at %v, the clock shows %v", what, due, noon)
+		}
+	}
+	if due := c.outlookDue(); due.IsZero() || due.After(noon.Add(outlookAfter)) {
+		t.Errorf("the next outlook is due at %v, the clock shows %v", due, noon)
+	}
+	for _, test := range []struct {
+		published, moment time.Duration
+		want              bool
+	}{{0, 0, true}, {time.Minute, 0, true}, {-time.Minute, 0, false}, {2 * time.Hour, 0, false}} {
+		if got := s.supersedes(noon.Add(test.published), noon.Add(test.moment)); got != test.want {
+			t.Errorf("published %v from now, moment %v: superseded %v", test.published, test.moment, got)
+		}
 	}
 }

@@ -515,8 +515,13 @@ func (b *Bus) Publish(ctx context.Context, e Event) (Acknowledgement, error) {
 	return Acknowledgement{Stream: stored.Stream, Sequence: stored.Sequence, Duplicate: stored.Duplicate}, nil
 }
 
-// PutLatest makes an event the newest of its site, unless the bucket holds one
-// of a later time.
+// clockTolerance is how far ahead of this computer's clock an event may be dated
+// to count as newer than one of now: clocks differ, and they are set back.
+const clockTolerance = 5 * time.Minute
+
+// PutLatest makes an event the newest of its site, unless the bucket holds one of
+// a later time. One that is dated ahead of the clock, since that was set back or
+// another's is wrong, gives way.
 func (b *Bus) PutLatest(ctx context.Context, e Event) error {
 	kind, err := kindOf(e.Type)
 	if err != nil {
@@ -545,7 +550,7 @@ func (b *Bus) PutLatest(ctx context.Context, e Event) error {
 				return err
 			default:
 				var present Event
-				if json.Unmarshal(entry.Value(), &present) == nil && present.Time.After(e.Time) {
+				if json.Unmarshal(entry.Value(), &present) == nil && present.Time.After(e.Time) && !present.Time.After(time.Now().Add(clockTolerance)) {
 					return nil
 				}
 				_, err = bucket.Update(ctx, key, encoded, entry.Revision())

@@ -169,6 +169,17 @@ func TestLatest(t *testing.T) {
 	if got, _ := latest(); !got.Time.Equal(releaseTime.Add(21 * time.Hour)) {
 		t.Errorf("after 20 writers: %s", got.Time)
 	}
+
+	// What was published before the clock was set back by hours gives way.
+	ahead, now := event(t, "saddlehorn", time.Now().Add(3*time.Hour), "ahead"), event(t, "saddlehorn", time.Now(), "now")
+	for _, e := range []Event{ahead, now} {
+		if err := b.PutLatest(t.Context(), e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got, _ := latest(); got.ID != now.ID {
+		t.Errorf("after the clock was set back the newest is of %s", got.Time)
+	}
 }
 
 // EnsureStreams on streams that an operator has changed leaves them as they are.
