@@ -113,7 +113,13 @@ func (m Mail) Encode() []byte {
 // addressText is an address for a header. Names are made of what is printable.
 func addressText(a mail.Address) string {
 	a.Name, a.Address = plainWords(clean(a.Name, maxName)), clean(a.Address, 300)
-	return strings.ReplaceAll(strings.ReplaceAll(a.String(), "\r", ""), "\n", "")
+	text := a.String()
+	if strings.ContainsFunc(a.Name, func(r rune) bool { return r > 126 }) {
+		// The standard library's Q encoding leaves a backslash in a name as it is,
+		// which a phrase may not hold (RFC 2047, 5(3)); B has none to leave.
+		text = mime.BEncoding.Encode("utf-8", a.Name) + " " + (&mail.Address{Address: a.Address}).String()
+	}
+	return strings.ReplaceAll(strings.ReplaceAll(text, "\r", ""), "\n", "")
 }
 
 // plainWords breaks what would be read as an encoded word of RFC 2047 although it

@@ -416,7 +416,8 @@ func (a *Alert) criteria(s *State, keys []string) {
 	}
 	for _, k := range keys {
 		c := s.Conditions[k]
-		add(&names, c.Name)
+		// A hold is told even if nobody gave it a name.
+		add(&names, cmp.Or(c.Name, "a criterion without a name"))
 		add(&by, c.LiftedBy)
 		add(&lifts, c.Lifts)
 	}
