@@ -27,6 +27,12 @@ type Kind struct {
 	// Latest is the key-value bucket of the newest message of each site; empty
 	// where there is none.
 	Latest string
+	// Foreign: messages come from other programs and need be no events: whatever
+	// lies on the subject is given as the data of an event.
+	Foreign bool
+	// ContentType of data that are not JSON; such messages travel in the binary
+	// mode of CloudEvents, with the attributes in headers. Empty for JSON.
+	ContentType string
 }
 
 // Score is the assessment of one site for one release time.
@@ -65,8 +71,83 @@ var DeadLetter = Kind{
 	Stream: "RIMELINE_DEAD_LETTER", MaxAge: 90 * 24 * time.Hour, MaxBytes: 128 << 20,
 }
 
+// Whole stands in the place of the site where a message is about a whole programme.
+const Whole = "all"
+
+// Conditions is what models, radar and mosaics say of targets and sites that
+// suspension criteria ask for. In the place of the site stands Whole.
+var Conditions = Kind{
+	Name: "conditions", Type: "rimeline.conditions.v1", DataSchema: "urn:rimeline:schema:conditions:v1",
+	Stream: "RIMELINE_CONDITIONS", MaxAge: 60 * 24 * time.Hour, MaxBytes: 256 << 20,
+	Latest: "RIMELINE_CONDITIONS_LATEST",
+}
+
+// Hold is the outcome of every suspension criterion of a programme at one moment.
+// In the place of the site stands Whole.
+var Hold = Kind{
+	Name: "hold", Type: "rimeline.hold.v1", DataSchema: "urn:rimeline:schema:hold:v1",
+	Stream: "RIMELINE_HOLD", MaxAge: 400 * 24 * time.Hour, MaxBytes: 512 << 20,
+	Latest: "RIMELINE_HOLD_LATEST",
+}
+
+// Order is what a person decided about holds: one was set, or lifted. In the
+// place of the site stands "set" or "lift". Orders are only ever added.
+var Order = Kind{
+	Name: "order", Type: "rimeline.order.v1", DataSchema: "urn:rimeline:schema:order:v1",
+	Stream: "RIMELINE_ORDER", MaxAge: 5 * 365 * 24 * time.Hour, MaxBytes: 64 << 20,
+}
+
+// Telemetry is what a site says of itself, as its own gateway sends it: any JSON
+// that the programme file maps.
+var Telemetry = Kind{
+	Name: "telemetry", Type: "rimeline.telemetry.v1",
+	Stream: "RIMELINE_TELEMETRY", MaxAge: 30 * 24 * time.Hour, MaxBytes: 128 << 20,
+	Foreign: true,
+}
+
+// Alert is one thing that people are told. In the place of the site stands the
+// kind of alert.
+var Alert = Kind{
+	Name: "alert", Type: "rimeline.alert.v1", DataSchema: "urn:rimeline:schema:alert:v1",
+	Stream: "RIMELINE_ALERT", MaxAge: 400 * 24 * time.Hour, MaxBytes: 256 << 20,
+}
+
+// CAP is an alert as a message of the Common Alerting Protocol 1.2, in XML. In
+// the place of the site stands the kind of alert.
+var CAP = Kind{
+	Name: "cap", Type: "rimeline.cap.v1", ContentType: "application/cap+xml",
+	Stream: "RIMELINE_CAP", MaxAge: 60 * 24 * time.Hour, MaxBytes: 128 << 20,
+}
+
+// Ack is the acknowledgement of an alert. In the place of the site stands Whole.
+var Ack = Kind{
+	Name: "ack", Type: "rimeline.ack.v1", DataSchema: "urn:rimeline:schema:ack:v1",
+	Stream: "RIMELINE_ACK", MaxAge: 400 * 24 * time.Hour, MaxBytes: 64 << 20,
+}
+
+// Delivery is the record of one alert on one route. In the place of the site
+// stands the route.
+var Delivery = Kind{
+	Name: "delivery", Type: "rimeline.delivery.v1", DataSchema: "urn:rimeline:schema:delivery:v1",
+	Stream: "RIMELINE_DELIVERY", MaxAge: 400 * 24 * time.Hour, MaxBytes: 128 << 20,
+}
+
+// Advice is a suggestion of when and how much a site might release in a window.
+var Advice = Kind{
+	Name: "advice", Type: "rimeline.advice.v1", DataSchema: "urn:rimeline:schema:advice:v1",
+	Stream: "RIMELINE_ADVICE", MaxAge: 400 * 24 * time.Hour, MaxBytes: 128 << 20,
+	Latest: "RIMELINE_ADVICE_LATEST",
+}
+
+// Release is the record of what was released at a site. Records are only ever
+// added; a correction names the one that it replaces.
+var Release = Kind{
+	Name: "release", Type: "rimeline.release.v1", DataSchema: "urn:rimeline:schema:release:v1",
+	Stream: "RIMELINE_RELEASE", MaxAge: 10 * 365 * 24 * time.Hour, MaxBytes: 64 << 20,
+}
+
 // kinds lists every kind of message. A new one is a row here.
-var kinds = []Kind{Score, Outlook, Input, Health, DeadLetter}
+var kinds = []Kind{Score, Outlook, Input, Conditions, Hold, Order, Telemetry, Alert, CAP, Ack, Delivery, Advice, Release, Health, DeadLetter}
 
 // Kinds lists every kind of message.
 func Kinds() []Kind { return slices.Clone(kinds) }

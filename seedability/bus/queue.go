@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -22,9 +23,16 @@ const (
 	QueueIngest Queue = "ingest"
 	// QueueAssess: the sites of one programme are to be judged.
 	QueueAssess Queue = "assess"
+	// QueueConditions: what the weather does over sites and targets is to be found
+	// out, for suspension criteria. It is a queue of its own, so that a hold does not
+	// wait behind assessments.
+	QueueConditions Queue = "conditions"
 )
 
-var queues = []Queue{QueueIngest, QueueAssess}
+var queues = []Queue{QueueIngest, QueueAssess, QueueConditions}
+
+// Queues lists every queue.
+func Queues() []Queue { return slices.Clone(queues) }
 
 const (
 	// queueAge is how long a job may wait. Weather of the day before yesterday

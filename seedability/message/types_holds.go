@@ -1,0 +1,81 @@
+package message
+
+import (
+	"time"
+
+	"rimeline/seedability/hold"
+)
+
+// Conditions is what models, radar and mosaics say of the targets and sites of a
+// programme at one moment: what the suspension criteria are judged by beside
+// gauges, warnings and persons. What could not be found out is not there, and a
+// criterion that asks for it cannot be judged then.
+type Conditions struct {
+	Programme string    `json:"programme"`
+	AsOf      time.Time `json:"as_of"`
+	// Precipitation over targets, and over the burnt areas of criteria.
+	Precipitation []hold.Precipitation `json:"precipitation"`
+	// FreezingLevels over targets.
+	FreezingLevels []hold.FreezingLevel `json:"freezing_levels"`
+	// Winds at sites.
+	Winds []hold.Wind `json:"winds"`
+	// Inputs are the names, in the object store, of the crops it was made from.
+	Inputs []string `json:"inputs"`
+	// Notes say what could not be found out, one sentence each.
+	Notes []string `json:"notes"`
+}
+
+// Holds is the outcome of every suspension criterion of a programme, and of every
+// manual hold, at one moment. It is published when an outcome changes, and every
+// few minutes besides.
+type Holds struct {
+	Programme string    `json:"programme"`
+	At        time.Time `json:"at"`
+	// Results in the order of the programme file, manual holds last.
+	Results []hold.Result `json:"results"`
+	// Trigger is what caused the judgement, for people.
+	Trigger string `json:"trigger"`
+}
+
+// OrderAction is what an order does.
+type OrderAction string
+
+// The actions.
+const (
+	OrderSet  OrderAction = "set"  // a manual hold
+	OrderLift OrderAction = "lift" // of a manual hold, or of a criterion whose cause is gone
+)
+
+// Order is what a person decided about holds.
+type Order struct {
+	// ID of the order, unique in the programme; of a set, that of the manual hold.
+	ID        string      `json:"id"`
+	Programme string      `json:"programme"`
+	Action    OrderAction `json:"action"`
+	At        time.Time   `json:"at"`
+	By        string      `json:"by"`
+	// Role of the person, as programme files name those who may lift.
+	Role   string `json:"role,omitempty"`
+	Reason string `json:"reason"`
+	// Sites and Targets of a manual hold; empty: all.
+	Sites   []string `json:"sites,omitempty"`
+	Targets []string `json:"targets,omitempty"`
+	// Until a manual hold lasts; left out: until it is lifted.
+	Until time.Time `json:"until,omitzero"`
+	// Lifts is what a lift is for: the id of a manual hold, of a criterion, or the
+	// key of one result of it.
+	Lifts string `json:"lifts,omitempty"`
+}
+
+// Ack is the acknowledgement of an alert: somebody has read it and takes care.
+type Ack struct {
+	Programme string `json:"programme"`
+	// Alert that is acknowledged, or one that repeats it.
+	Alert string    `json:"alert"`
+	By    string    `json:"by"`
+	At    time.Time `json:"at"`
+	// Token of the signed link, where it came by one; it is checked then.
+	Token string `json:"token,omitempty"`
+	// Via is how it came: command, link, bus.
+	Via string `json:"via,omitempty"`
+}
