@@ -14,8 +14,12 @@ type Input struct {
 	Programme string `json:"programme"`
 	// Source is the name of the source, as `rimeline sources` lists it.
 	Source string `json:"source"`
-	// Kind is model, sounding, radar, mosaic or satellite; others may follow.
+	// Kind is model, sounding, radar, mosaic, satellite, gauge, warnings, avalanche
+	// or telemetry; others may follow.
 	Kind string `json:"kind"`
+	// InputID is the input of the programme file for which it was fetched; left
+	// out where the record does not say.
+	InputID string `json:"input_id,omitempty"`
 	// ObjectID names the object within its source.
 	ObjectID string `json:"object_id"`
 	// Station is the radar or the launch site; left out where there is none.
