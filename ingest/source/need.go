@@ -23,6 +23,22 @@ type Need struct {
 	// source's of that name.
 	Templates map[string]string `json:"templates,omitempty"`
 	Stations  []string          `json:"stations,omitempty"`
+	// Zones and Areas of warnings: one of the two.
+	Zones []string `json:"zones,omitempty"`
+	Areas []string `json:"areas,omitempty"`
+	// URL of a page, for sources without an address of their own. It may hold
+	// {station}, {stations}, {zones}, {areas}, {today} and {since}. With BaseURL,
+	// that of a mirror, path and query of URL are asked there:
+	// "https://water.example/x.csv?a=b" at "http://127.0.0.1:8000/mirror" is
+	// "http://127.0.0.1:8000/mirror/x.csv?a=b".
+	URL string `json:"url,omitempty"`
+	// File is the path of a local file that is looked at instead of a URL.
+	File string `json:"file,omitempty"`
+	// Label stands in the object ids of a page, so that two needs of one source
+	// are not mixed up; empty: its station or zone.
+	Label string `json:"label,omitempty"`
+	// Every is how often a page is asked for, 0 for the source's usual pace.
+	Every time.Duration `json:"every,omitempty"`
 	// Products, empty for the source's usual ones.
 	Products []string `json:"products,omitempty"`
 	// Places are sites and targets, around which decoders may crop.

@@ -46,6 +46,14 @@ const (
 	KindRadar     = "radar"
 	KindMosaic    = "mosaic"
 	KindSatellite = "satellite"
+	// KindGauge: readings of rivers, reservoirs and snow stations.
+	KindGauge = "gauge"
+	// KindWarnings: lists of public warnings.
+	KindWarnings = "warnings"
+	// KindAvalanche: avalanche danger by zone.
+	KindAvalanche = "avalanche"
+	// KindTelemetry: what the programme's own sites say of themselves.
+	KindTelemetry = "telemetry"
 )
 
 // Layout is how a store is laid out, which decides how it is polled.
@@ -66,6 +74,8 @@ const (
 	LayoutCollection Layout = "collection"
 	// LayoutFiles: one growing file a station.
 	LayoutFiles Layout = "files"
+	// LayoutPage: one address that always gives what holds now, see pageLook.
+	LayoutPage Layout = "page"
 )
 
 // Listing is how the content of a store is listed.
@@ -104,13 +114,15 @@ type Source struct {
 	// Title, Gives (one sentence), Provider and Attribution are for people.
 	Title, Gives, Provider, Attribution string
 	// Note is what people should know before they rely on it, or empty.
-	Note    string
+	Note string
+	// BaseURL is empty where the Need must say where the page is.
 	BaseURL string
 	Layout  Layout
 	// Listing is ListingS3 or ListingDirectory.
 	Listing string
 	// Templates of keys below BaseURL, see Expand. "file" is the object itself,
-	// "index" what is put behind a key to get its GRIB index.
+	// "index" what is put behind a key to get its GRIB index; "page" and, where
+	// areas are asked for instead of zones, "areas" are the addresses of a page.
 	Templates map[string]string
 	// Cadence is the usual time between objects, Latency from an object's
 	// reference time to its publication.
@@ -128,6 +140,12 @@ type Source struct {
 	// Stations tells whether a Need must name some; StationForm says how.
 	Stations    bool
 	StationForm string
+	// StationPattern is what a station of a page matches, empty for letters and
+	// digits alone.
+	StationPattern string
+	// Zones tells whether a Need must name zones or areas; ZoneForm says how.
+	Zones    bool
+	ZoneForm string
 	// Products that can be asked for are free; these are taken without a wish.
 	Products []string
 	// ProbeStation is used by Probe, for sources with stations.

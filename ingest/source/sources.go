@@ -200,6 +200,137 @@ var sources = []Source{
 		Cadence: 10 * time.Minute, Latency: 10 * time.Minute, Pace: 2 * time.Minute, Patience: 15 * time.Minute,
 		LookBack: 6 * time.Hour,
 	},
+	{
+		Name: "usgs-iv", Kind: KindGauge, Layout: LayoutPage,
+		Title:    "USGS water data, instantaneous values",
+		Gives:    "Stage, discharge and reservoir readings of the last twelve hours, every quarter of an hour as the gauges send them.",
+		Note:     "Values are provisional. USGS says that this service will be replaced by that of usgs-latest.",
+		Provider: "U.S. Geological Survey", Attribution: "U.S. Geological Survey, National Water Information System",
+		BaseURL: "https://waterservices.usgs.gov",
+		// 00060 discharge, 00065 stage, 00054 storage, 00062, 62614 and 62615
+		// elevation of a reservoir. Address as public code calls it; the codes are
+		// those of the USGS list of parameters.
+		Templates: map[string]string{
+			"page": "nwis/iv/?format=json&sites={stations}&parameterCd=00060,00065,00054,00062,62614,62615&period=PT12H&siteStatus=all",
+		},
+		Cadence: 15 * time.Minute, Latency: 45 * time.Minute, Pace: 5 * time.Minute, Patience: 10 * time.Minute,
+		LookBack: 12 * time.Hour,
+		Stations: true, StationForm: "the gauge's number, 8 to 15 digits", StationPattern: "[0-9]{8,15}", ProbeStation: "13206000",
+	},
+	{
+		Name: "usgs-latest", Kind: KindGauge, Layout: LayoutPage,
+		Title:    "USGS water data, OGC API, latest continuous values",
+		Gives:    "The newest reading of every quantity of a gauge; how fast it rises is known after some hours.",
+		Note:     "Without a key USGS answers few requests an hour (from memory), so it is asked every 15 minutes.",
+		Provider: "U.S. Geological Survey", Attribution: "U.S. Geological Survey, Water Data for the Nation",
+		BaseURL: "https://api.waterdata.usgs.gov",
+		// Address and names as USGS's own client builds them; the limit from memory.
+		Templates: map[string]string{
+			"page": "ogcapi/v0/collections/latest-continuous/items?f=json&limit=1000&monitoring_location_id=USGS-{station}",
+		},
+		Cadence: 15 * time.Minute, Latency: 45 * time.Minute, Pace: 15 * time.Minute, Patience: 15 * time.Minute,
+		LookBack: 12 * time.Hour,
+		Stations: true, StationForm: "the gauge's number, 8 to 15 digits", StationPattern: "[0-9]{8,15}", ProbeStation: "13206000",
+	},
+	{
+		Name: "nwps-gauge", Kind: KindGauge, Layout: LayoutPage,
+		Title:    "National Water Prediction Service, state of a gauge",
+		Gives:    "Official flood category of a river gauge, observed and forecast, with its thresholds.",
+		Provider: "NOAA/NWS National Water Prediction Service", Attribution: "NOAA/NWS",
+		BaseURL: "https://api.water.noaa.gov",
+		// Address as public code calls it.
+		Templates: map[string]string{"page": "nwps/v1/gauges/{station}"},
+		Cadence:   15 * time.Minute, Latency: 30 * time.Minute, Pace: 5 * time.Minute, Patience: 10 * time.Minute,
+		LookBack: 12 * time.Hour,
+		Stations: true, StationForm: "the gauge's five letters and digits, such as ACRT2", StationPattern: "[A-Z0-9]{5}", ProbeStation: "ACRT2",
+	},
+	{
+		Name: "nwps-stageflow", Kind: KindGauge, Layout: LayoutPage,
+		Title:    "National Water Prediction Service, stage and flow of a gauge",
+		Gives:    "Observed and forecast stage and flow of a river gauge.",
+		Note:     "Most forecasts are made once or twice a day, and some only while rivers are high.",
+		Provider: "NOAA/NWS National Water Prediction Service", Attribution: "NOAA/NWS",
+		BaseURL:   "https://api.water.noaa.gov",
+		Templates: map[string]string{"page": "nwps/v1/gauges/{station}/stageflow"},
+		Cadence:   15 * time.Minute, Latency: 30 * time.Minute, Pace: 10 * time.Minute, Patience: 10 * time.Minute,
+		LookBack: 12 * time.Hour,
+		Stations: true, StationForm: "the gauge's five letters and digits, such as ACRT2", StationPattern: "[A-Z0-9]{5}", ProbeStation: "ACRT2",
+	},
+	{
+		Name: "snotel", Kind: KindGauge, Layout: LayoutPage,
+		Title:    "NRCS snow telemetry, snow water equivalent by day",
+		Gives:    "Snow water equivalent of the last days at a station and its median of the day.",
+		Note:     "Days are those of the station's own standard time, which the input must name (time_zone). The address and the name of the median are from memory.",
+		Provider: "USDA Natural Resources Conservation Service", Attribution: "USDA/NRCS National Water and Climate Center",
+		BaseURL: "https://wcc.sc.egov.usda.gov",
+		Templates: map[string]string{
+			"page": "awdbRestApi/services/v1/data?stationTriplets={stations}&elements=WTEQ&duration=DAILY&beginDate={since}&endDate={today}&periodRef=END&centralTendencyType=MEDIAN&returnFlags=true",
+		},
+		Cadence: 24 * time.Hour, Latency: 12 * time.Hour, Pace: time.Hour, Patience: time.Hour,
+		LookBack: 5 * 24 * time.Hour,
+		Stations: true, StationForm: "number, state and network, such as 538:CO:SNTL", StationPattern: "[0-9A-Z]{1,12}:[A-Z]{2}:[A-Z]{2,8}", ProbeStation: "538:CO:SNTL",
+	},
+	{
+		Name: "gauge-table", Kind: KindGauge, Layout: LayoutPage,
+		Title:    "Readings of any agency as a table",
+		Gives:    "What a CSV, TSV or fixed text of readings holds, as the input's mapping says.",
+		Provider: "as the address says", Attribution: "as the agency asks",
+		Cadence: time.Hour, Latency: time.Hour, Pace: 10 * time.Minute, Patience: 10 * time.Minute, LookBack: 24 * time.Hour,
+	},
+	{
+		Name: "gauge-json", Kind: KindGauge, Layout: LayoutPage,
+		Title:    "Readings of any agency as JSON",
+		Gives:    "What a JSON of readings holds, as the input's mapping says.",
+		Provider: "as the address says", Attribution: "as the agency asks",
+		Cadence: time.Hour, Latency: time.Hour, Pace: 10 * time.Minute, Patience: 10 * time.Minute, LookBack: 24 * time.Hour,
+	},
+	{
+		Name: "nws-alerts", Kind: KindWarnings, Layout: LayoutPage,
+		Title:    "Warnings of the National Weather Service",
+		Gives:    "All watches, warnings and advisories in force in zones, counties or states.",
+		Note:     "Name every public zone (IDZ013), fire zone and county (IDC037) that the sites, their plumes and targets touch, or whole states as areas: a warning of a zone that is not asked for is not seen.",
+		Provider: "NOAA/NWS", Attribution: "NOAA/NWS",
+		BaseURL: "https://api.weather.gov",
+		// Addresses as the service's documentation and public code have them. It
+		// asks for a User-Agent, which package feed sends.
+		Templates: map[string]string{"page": "alerts/active?zone={zones}", "areas": "alerts/active?area={areas}"},
+		Cadence:   time.Minute, Latency: time.Minute, Pace: time.Minute, Patience: 2 * time.Minute, LookBack: 20 * time.Minute,
+		Zones: true, ZoneForm: "zones such as IDZ013 and counties such as IDC037, or whole states as areas such as ID",
+	},
+	{
+		Name: "cap-feed", Kind: KindWarnings, Layout: LayoutPage,
+		Title:    "Warnings of any issuer in the Common Alerting Protocol",
+		Gives:    "The messages of a CAP 1.2 or 1.1 file (OASIS), one or several in an envelope.",
+		Note:     "An index that only links to messages (Atom, RSS) cannot be read.",
+		Provider: "as the address says", Attribution: "as the issuer asks",
+		Cadence: time.Minute, Latency: time.Minute, Pace: time.Minute, Patience: 2 * time.Minute, LookBack: 20 * time.Minute,
+	},
+	{
+		Name: "avalanche-us", Kind: KindAvalanche, Layout: LayoutPage,
+		Title:    "Avalanche danger of a centre in the United States",
+		Gives:    "Danger of the day in each zone of an avalanche centre.",
+		Note:     "The layout is from memory: look at an answer before you rely on it; the input's mapping can say otherwise.",
+		Provider: "National Avalanche Center and the avalanche centres", Attribution: "the avalanche centre and avalanche.org",
+		BaseURL: "https://api.avalanche.org",
+		// Address as public code of an avalanche centre calls it.
+		Templates: map[string]string{"page": "v2/public/products/map-layer/{station}"},
+		Cadence:   24 * time.Hour, Latency: time.Hour, Pace: 30 * time.Minute, Patience: 30 * time.Minute, LookBack: 48 * time.Hour,
+		Stations: true, StationForm: "the centre's letters, such as SNFAC", StationPattern: "[A-Z]{2,8}", ProbeStation: "SNFAC",
+	},
+	{
+		Name: "avalanche-json", Kind: KindAvalanche, Layout: LayoutPage,
+		Title:    "Avalanche danger of any service as JSON",
+		Gives:    "What a JSON or GeoJSON of danger by zone holds, as the input's mapping says.",
+		Provider: "as the address says", Attribution: "as the service asks",
+		Cadence: 24 * time.Hour, Latency: time.Hour, Pace: 30 * time.Minute, Patience: 30 * time.Minute, LookBack: 48 * time.Hour,
+	},
+	{
+		Name: "telemetry-json", Kind: KindTelemetry, Layout: LayoutPage,
+		Title:    "Telemetry of the programme's own sites as JSON",
+		Gives:    "Battery, link, units left and faults of each site, as the input's mapping says.",
+		Provider: "as the address says", Attribution: "the programme",
+		Cadence: 5 * time.Minute, Latency: 5 * time.Minute, Pace: time.Minute, Patience: 2 * time.Minute, LookBack: time.Hour,
+	},
 }
 
 // goes is one of the two satellites, which differ by number and view.

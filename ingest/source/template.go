@@ -22,6 +22,10 @@ var placeholders = map[string]string{
 	"volume": `[1-9][0-9]{0,2}`, "chunk": `[0-9]{3}`, "part": `[SIE]`,
 	"ttaaii": `[a-z]{4}[0-9]{2}`, "cccc": `[a-z0-9]{4}`, "xxx": `[a-z0-9]{3}`,
 	"vv": `[0-9]{2}`, "t": `[0-9]`, "nnnn": `[0-9]{4}`,
+	// Of pages: all stations, zones or areas with commas between, and days of UTC:
+	// that of the poll, and that of the look back before it.
+	"stations": `[A-Za-z0-9:._,-]+`, "zones": `[A-Z0-9,]+`, "areas": `[A-Z,]+`,
+	"today": `[0-9]{4}-[0-9]{2}-[0-9]{2}`, "since": `[0-9]{4}-[0-9]{2}-[0-9]{2}`,
 	"*": `[^/]*`,
 }
 
