@@ -1,6 +1,7 @@
 // Package bus publishes results to other programs: every message is a CloudEvent
-// in JSON on a NATS JetStream stream, and the newest of each site is in a
-// key-value bucket besides.
+// on a NATS JetStream stream, and the newest of each site is in a key-value bucket
+// besides. What is JSON travels whole (structured mode); a kind that is not, such
+// as CAP, has its attributes in headers (binary mode).
 //
 // The same code talks to a server in this process and to a cluster elsewhere.
 // What is published is acknowledged when the stream has stored it. A publish
@@ -493,16 +494,13 @@ func (b *Bus) Publish(ctx context.Context, e Event) (Acknowledgement, error) {
 	if err != nil {
 		return Acknowledgement{}, err
 	}
-	encoded, err := json.Marshal(e)
+	message, err := kind.message(e)
 	if err != nil {
 		return Acknowledgement{}, err
 	}
-	if limit := b.connection.MaxPayload(); limit > 0 && int64(len(encoded)) > limit {
-		return Acknowledgement{}, fmt.Errorf("%s: event of %d bytes, the server takes %d", e.Subject, len(encoded), limit)
+	if limit := b.connection.MaxPayload(); limit > 0 && int64(len(message.Data)) > limit {
+		return Acknowledgement{}, fmt.Errorf("%s: event of %d bytes, the server takes %d", e.Subject, len(message.Data), limit)
 	}
-	message := nats.NewMsg(e.Subject)
-	message.Header.Set("Content-Type", ContentType)
-	message.Data = encoded
 	var stored *jetstream.PubAck
 	err = b.retry(ctx, b.options.RetryTime, func(ctx context.Context) error {
 		var err error
@@ -589,7 +587,10 @@ func (b *Bus) Latest(ctx context.Context, kind Kind, programme, site string) (e 
 	if err != nil {
 		return Event{}, false, fmt.Errorf("bucket %s: %w", kind.Latest, err)
 	}
-	if err := json.Unmarshal(entry.Value(), &e); err != nil {
+	if err = json.Unmarshal(entry.Value(), &e); err == nil {
+		err = kind.own(&e, subject)
+	}
+	if err != nil {
 		return Event{}, false, fmt.Errorf("bucket %s, key %s: %w", kind.Latest, key, err)
 	}
 	return e, true, nil
@@ -655,9 +656,7 @@ func (b *Bus) ReadBack(ctx context.Context, kind Kind) iter.Seq2[Stored, error] 
 				return
 			}
 			stored := Stored{Sequence: sequence, Time: message.Time.UTC(), Subject: message.Subject}
-			if err = json.Unmarshal(message.Data, &stored.Event); err != nil {
-				err = fmt.Errorf("stream %s, message %d: %w", kind.Stream, sequence, err)
-			}
+			err = kind.read(&stored, message.Header, message.Data)
 			if !yield(stored, err) {
 				return
 			}

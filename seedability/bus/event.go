@@ -2,6 +2,7 @@ package bus
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	_ "embed"
 	"encoding/hex"
@@ -9,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"mime"
 	"net/url"
 	"regexp"
 	"slices"
@@ -16,8 +18,9 @@ import (
 	"time"
 )
 
-// Event is a CloudEvent, version 1.0.2 of the specification, in its JSON format
-// (CloudEvents JSON Event Format 1.0.2). Data is always JSON.
+// Event is a CloudEvent, version 1.0.2 of the specification. In JSON it is written
+// as the CloudEvents JSON Event Format 1.0.2 has it. It carries either Data, which
+// is JSON, or Content, which is anything else.
 type Event struct {
 	ID     string // unique in Source; also the message id by which the bus drops repeats
 	Source string // URI reference of who made it
@@ -27,6 +30,10 @@ type Event struct {
 	Time       time.Time // when it happened, UTC
 	DataSchema string    // URI of the JSON Schema of Data
 	Data       json.RawMessage
+	// Content is what a message of a kind with a ContentType carries; Data is nil
+	// then. ContentType is its media type, and empty where there is Data.
+	Content     []byte
+	ContentType string
 	// Extensions are further attributes, of lower-case letters and digits;
 	// values are strings, booleans or whole numbers of 32 bits.
 	Extensions map[string]any
@@ -45,26 +52,50 @@ const dataContentType = "application/json"
 // is anything that encodes to JSON. The id is the SHA-256 of type, subject, time
 // and data, so that the same result has the same id however often it is computed.
 func NewEvent(kind Kind, programme, site string, at time.Time, data any) (Event, error) {
+	e, err := emptyEvent(kind, programme, site, at)
+	if err != nil {
+		return Event{}, err
+	}
+	if kind.ContentType != "" {
+		return Event{}, fmt.Errorf("%s carries %s, not JSON", e.Subject, kind.ContentType)
+	}
+	if e.Data, err = json.Marshal(data); err != nil {
+		return Event{}, fmt.Errorf("data of %s: %w", e.Subject, err)
+	}
+	e.ID = e.idOf(e.Data)
+	return e, e.Validate()
+}
+
+// NewContentEvent is NewEvent for a kind whose messages are not JSON. The content
+// is not copied.
+func NewContentEvent(kind Kind, programme, site string, at time.Time, content []byte) (Event, error) {
+	e, err := emptyEvent(kind, programme, site, at)
+	if err != nil {
+		return Event{}, err
+	}
+	switch {
+	case kind.ContentType == "":
+		return Event{}, fmt.Errorf("%s carries JSON, not other content", e.Subject)
+	case len(content) == 0:
+		return Event{}, fmt.Errorf("%s: no content", e.Subject)
+	}
+	e.Content, e.ContentType = content, kind.ContentType
+	e.ID = e.idOf(content)
+	return e, e.Validate()
+}
+
+func emptyEvent(kind Kind, programme, site string, at time.Time) (Event, error) {
 	subject, err := kind.Subject(programme, site)
 	if err != nil {
 		return Event{}, err
 	}
-	encoded, err := json.Marshal(data)
-	if err != nil {
-		return Event{}, fmt.Errorf("data of %s: %w", subject, err)
-	}
-	source := "/rimeline/" + programme
-	if kind.NoProgramme {
-		source = "/rimeline/" + kind.Name
-	}
-	e := Event{
-		Source: source, Type: kind.Type, Subject: subject,
-		Time: at.UTC(), DataSchema: kind.DataSchema, Data: encoded,
-	}
+	return Event{Source: kind.source(programme), Type: kind.Type, Subject: subject, Time: at.UTC(), DataSchema: kind.DataSchema}, nil
+}
+
+func (e *Event) idOf(data []byte) string {
 	digest := sha256.New()
-	fmt.Fprintf(digest, "%s\n%s\n%s\n%s\n", e.Type, e.Subject, e.Time.Format(time.RFC3339Nano), e.Data)
-	e.ID = hex.EncodeToString(digest.Sum(nil)[:16])
-	return e, e.Validate()
+	fmt.Fprintf(digest, "%s\n%s\n%s\n%s\n", e.Type, e.Subject, e.Time.Format(time.RFC3339Nano), data)
+	return hex.EncodeToString(digest.Sum(nil)[:16])
 }
 
 var extensionName = regexp.MustCompile(`^[a-z0-9]{1,20}$`)
@@ -103,10 +134,29 @@ func (e *Event) Validate() error {
 			return fmt.Errorf("event attribute %q has a value of type %T; text, true or false, and whole numbers are allowed", name, value)
 		}
 	}
-	if e.Data != nil && !json.Valid(e.Data) {
+	switch {
+	case e.Data != nil && !json.Valid(e.Data):
 		return errors.New("event data is not JSON")
+	case e.Data != nil && e.Content != nil:
+		return errors.New("event with both data and content")
+	case e.Content != nil && e.ContentType == "":
+		return errors.New("event content without its type")
+	case e.ContentType == "":
+		return nil
+	case e.Data != nil:
+		return errors.New("event data with a type of content: they are JSON")
+	}
+	if _, _, err := mime.ParseMediaType(e.ContentType); err != nil || isJSON(e.ContentType) {
+		return fmt.Errorf("event content of type %q: a media type other than JSON is wanted", e.ContentType)
 	}
 	return nil
+}
+
+// isJSON says whether a media type means JSON: its subtype is json or ends in
+// +json (CloudEvents JSON Event Format 1.0.2, section 3.1).
+func isJSON(contentType string) bool {
+	media, _, err := mime.ParseMediaType(contentType)
+	return err == nil && (strings.HasSuffix(media, "/json") || strings.HasSuffix(media, "+json"))
 }
 
 // MarshalJSON writes the attributes in a fixed order, extensions by name, so
@@ -139,7 +189,7 @@ func (e Event) MarshalJSON() ([]byte, error) {
 		{"type", e.Type, true},
 		{"subject", e.Subject, e.Subject != ""},
 		{"time", e.Time.UTC().Format(time.RFC3339Nano), !e.Time.IsZero()},
-		{"datacontenttype", dataContentType, e.Data != nil},
+		{"datacontenttype", cmp.Or(e.ContentType, dataContentType), e.Data != nil || e.ContentType != ""},
 		{"dataschema", e.DataSchema, e.DataSchema != ""},
 	}
 	for _, a := range attributes {
@@ -156,6 +206,11 @@ func (e Event) MarshalJSON() ([]byte, error) {
 	}
 	if e.Data != nil {
 		if err := add("data", e.Data); err != nil {
+			return nil, err
+		}
+	}
+	if e.Content != nil {
+		if err := add("data_base64", e.Content); err != nil {
 			return nil, err
 		}
 	}
@@ -194,8 +249,8 @@ func (e *Event) UnmarshalJSON(b []byte) error {
 	if version != SpecVersion {
 		return fmt.Errorf("event specversion %q, %q is read", version, SpecVersion)
 	}
-	if contentType != "" && contentType != dataContentType && !strings.HasPrefix(contentType, dataContentType+";") {
-		return fmt.Errorf("event datacontenttype %q, %s is read", contentType, dataContentType)
+	if contentType != "" && !isJSON(contentType) {
+		e.ContentType = contentType
 	}
 	if at != "" {
 		t, err := time.Parse(time.RFC3339Nano, at)
@@ -204,10 +259,9 @@ func (e *Event) UnmarshalJSON(b []byte) error {
 		}
 		e.Time = t.UTC()
 	}
-	if _, binary := attributes["data_base64"]; binary {
-		return errors.New("event data is binary, JSON is read")
+	if err := e.readData(attributes["data"], attributes["data_base64"]); err != nil {
+		return err
 	}
-	e.Data = attributes["data"]
 	for name, raw := range attributes {
 		if slices.Contains(contextAttributes, name) || string(raw) == "null" {
 			continue
@@ -231,6 +285,38 @@ func (e *Event) UnmarshalJSON(b []byte) error {
 		e.Extensions[name] = value
 	}
 	return e.Validate()
+}
+
+// readData takes the data of an event in JSON format (section 3.1): data as it
+// stands where it is JSON, the text of data where it is not, or what data_base64
+// decodes to.
+func (e *Event) readData(data, base64 json.RawMessage) error {
+	switch {
+	case data != nil && base64 != nil:
+		return errors.New("event with both data and data_base64")
+	case base64 != nil:
+		var content []byte
+		if string(base64) == "null" || json.Unmarshal(base64, &content) != nil {
+			return errors.New("event data_base64 is not text in base64")
+		}
+		if content == nil {
+			content = []byte{}
+		}
+		if e.ContentType == "" {
+			e.Data = content
+		} else {
+			e.Content = content
+		}
+	case data != nil && e.ContentType != "":
+		var text string
+		if string(data) == "null" || json.Unmarshal(data, &text) != nil {
+			return fmt.Errorf("event data of type %s are not text", e.ContentType)
+		}
+		e.Content = []byte(text)
+	default:
+		e.Data = data
+	}
+	return nil
 }
 
 // EventSchema is the JSON Schema (draft 2020-12) of the envelope of every message.

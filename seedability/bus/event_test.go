@@ -127,20 +127,25 @@ func TestEventRoundTrip(t *testing.T) {
 // What the specification, version 1.0.2, section 3, does not allow.
 func TestEventRefused(t *testing.T) {
 	for _, text := range []string{
-		`{"id":"1","source":"/x","type":"t"}`,                                                    // no specversion
-		`{"specversion":"0.3","id":"1","source":"/x","type":"t"}`,                                // an older one
-		`{"specversion":"1.0","source":"/x","type":"t"}`,                                         // no id
-		`{"specversion":"1.0","id":"","source":"/x","type":"t"}`,                                 // empty id
-		`{"specversion":"1.0","id":"1","type":"t"}`,                                              // no source
-		`{"specversion":"1.0","id":"1","source":"/x"}`,                                           // no type
-		`{"specversion":"1.0","id":1,"source":"/x","type":"t"}`,                                  // id not text
-		`{"specversion":"1.0","id":"1","source":"/x","type":"t","time":"14 Jan"}`,                // time
-		`{"specversion":"1.0","id":"1","source":"/x","type":"t","Bad":"x"}`,                      // capital in a name
-		`{"specversion":"1.0","id":"1","source":"/x","type":"t","list":[1]}`,                     // value of another type
-		`{"specversion":"1.0","id":"1","source":"/x","type":"t","big":4294967296}`,               // beyond 32 bits
-		`{"specversion":"1.0","id":"1","source":"/x","type":"t","dataschema":"relative"}`,        // must be absolute
-		`{"specversion":"1.0","id":"1","source":"/x","type":"t","datacontenttype":"text/plain"}`, // not read here
-		`{"specversion":"1.0","id":"1","source":"/x","type":"t","data_base64":"AA=="}`,           // not read here
+		`{"id":"1","source":"/x","type":"t"}`,                                                                       // no specversion
+		`{"specversion":"0.3","id":"1","source":"/x","type":"t"}`,                                                   // an older one
+		`{"specversion":"1.0","source":"/x","type":"t"}`,                                                            // no id
+		`{"specversion":"1.0","id":"","source":"/x","type":"t"}`,                                                    // empty id
+		`{"specversion":"1.0","id":"1","type":"t"}`,                                                                 // no source
+		`{"specversion":"1.0","id":"1","source":"/x"}`,                                                              // no type
+		`{"specversion":"1.0","id":1,"source":"/x","type":"t"}`,                                                     // id not text
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","time":"14 Jan"}`,                                   // time
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","Bad":"x"}`,                                         // capital in a name
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","list":[1]}`,                                        // value of another type
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","big":4294967296}`,                                  // beyond 32 bits
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","dataschema":"relative"}`,                           // must be absolute
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","datacontenttype":"plain/"}`,                        // no media type
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","data_base64":"AA=="}`,                              // JSON is meant, and is none
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","data":1,"data_base64":"MQ=="}`,                     // both
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","datacontenttype":"text/plain","data":{}}`,          // no text
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","datacontenttype":"text/plain","data":null}`,        // no text
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","datacontenttype":"text/plain","data_base64":"a"}`,  // no base64
+		`{"specversion":"1.0","id":"1","source":"/x","type":"t","datacontenttype":"text/plain","data_base64":null}`, // no base64
 		`[]`, `null0`,
 	} {
 		var e Event

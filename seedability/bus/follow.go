@@ -2,7 +2,6 @@ package bus
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"iter"
@@ -207,9 +206,7 @@ func (f *follower) consume(ctx context.Context) error {
 			return err
 		}
 		m := followItem{stored: Stored{Sequence: meta.Sequence.Stream, Time: meta.Timestamp.UTC(), Subject: message.Subject()}}
-		if err := json.Unmarshal(message.Data(), &m.stored.Event); err != nil {
-			m.err = fmt.Errorf("stream %s, message %d: %w", f.kind.Stream, m.stored.Sequence, err)
-		}
+		m.err = f.kind.read(&m.stored, message.Headers(), message.Data())
 		select {
 		case f.out <- m:
 			f.next, f.at = m.stored.Sequence+1, time.Time{}

@@ -27,11 +27,14 @@ type Kind struct {
 	// Latest is the key-value bucket of the newest message of each site; empty
 	// where there is none.
 	Latest string
-	// Foreign: messages come from other programs and need be no events: whatever
-	// lies on the subject is given as the data of an event.
+	// Foreign: messages come from other programs and need be no events: any JSON on
+	// the subject is given as the data of an event, whose time is then when it was
+	// stored. What is an event keeps its id, source and time; its type and subject
+	// are always those of the kind and of the bus, so that nobody can pass off one
+	// kind of message as another.
 	Foreign bool
-	// ContentType of data that are not JSON; such messages travel in the binary
-	// mode of CloudEvents, with the attributes in headers. Empty for JSON.
+	// ContentType of messages that are not JSON (Event.Content); they travel in the
+	// binary mode of CloudEvents, with the attributes in headers. Empty for JSON.
 	ContentType string
 }
 
@@ -178,6 +181,14 @@ func (k Kind) subject(programme, site string) string {
 		return "rimeline." + k.Name + "." + site
 	}
 	return "rimeline." + programme + "." + k.Name + "." + site
+}
+
+// source is who made an event of this kind.
+func (k Kind) source(programme string) string {
+	if k.NoProgramme {
+		return "/rimeline/" + k.Name
+	}
+	return "/rimeline/" + programme
 }
 
 // Subjects is the pattern of all messages of this kind.
