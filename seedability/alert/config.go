@@ -41,8 +41,8 @@ type Config struct {
 
 // Acknowledge is how signed links of acknowledgement are made.
 type Acknowledge struct {
-	URL          string  `yaml:"url" need:"always" length:"1..500" doc:"Address (https) of the page of acknowledgement; the token is added as its fragment-free query token=."`
-	SecretFile   string  `yaml:"secret_file" need:"either" length:"1..1000" doc:"File that holds the secret with which links are signed, at least 16 bytes on one line."`
+	URL          string  `yaml:"url" length:"1..500" doc:"Address (https) of the page of acknowledgement; the token is added as its fragment-free query token=. Left out: the service's own page."`
+	SecretFile   string  `yaml:"secret_file" need:"either" length:"1..1000" doc:"File, relative to the programme file, that holds the secret with which links are signed, at least 16 bytes on one line."`
 	SecretEnv    string  `yaml:"secret_env" need:"either" length:"1..100" doc:"Environment variable that holds it."`
 	ExpiresHours float64 `yaml:"expires_hours" default:"12" range:"0.5..168" doc:"How long a link is good."`
 }
@@ -65,7 +65,7 @@ type Rule struct {
 	RepeatMinutes    float64  `yaml:"repeat_minutes" default:"0" range:"0..1440" doc:"What is not acknowledged is repeated at this interval. 0: never."`
 	RepeatMost       int      `yaml:"repeat_most" default:"6" range:"1..100" doc:"How often at most."`
 	Escalation       []Step   `yaml:"escalation" length:"1..10" doc:"Further routes for what nobody acknowledges."`
-	Routes           []string `yaml:"routes" need:"always" length:"1..20" form:"token" doc:"Routes by which it is told at once."`
+	Routes           []string `yaml:"routes" length:"1..20" form:"token" doc:"Routes by which it is told at once. Left out: on the message bus alone."`
 }
 
 // Step is one step of escalation.
@@ -75,7 +75,7 @@ type Step struct {
 }
 
 // RouteSpec is one way of telling people. Secrets stand in files or in the
-// environment, never here.
+// environment, never here. Paths of files are relative to the programme file.
 type RouteSpec struct {
 	ID   string `yaml:"id" need:"always" form:"token" doc:"Short name of the route."`
 	Kind string `yaml:"kind" need:"always" one:"email|webhook|command" doc:"email over SMTP, webhook (a signed HTTP request), or command (a local program)."`
@@ -84,16 +84,16 @@ type RouteSpec struct {
 	Security     string   `yaml:"security" default:"starttls" one:"starttls|tls|plain" doc:"Of email: starttls, tls from the first byte, or plain (needs allow_plain)."`
 	AllowPlain   bool     `yaml:"allow_plain" doc:"Allows mail without encryption (never with a password) and webhooks over http."`
 	User         string   `yaml:"user" length:"1..200" doc:"Of email: name at the mail server."`
-	PasswordFile string   `yaml:"password_file" length:"1..1000" doc:"Of email: file that holds the password, one line."`
+	PasswordFile string   `yaml:"password_file" length:"1..1000" doc:"Of email: file, relative to the programme file, that holds the password, one line."`
 	PasswordEnv  string   `yaml:"password_env" length:"1..100" doc:"Of email: environment variable that holds it."`
-	CAFile       string   `yaml:"ca_file" length:"1..1000" doc:"Certificates (PEM) that are trusted instead of the system's."`
+	CAFile       string   `yaml:"ca_file" length:"1..1000" doc:"File, relative to the programme file, with certificates (PEM) that are trusted instead of the system's."`
 	From         string   `yaml:"from" length:"3..300" doc:"Of email: address of the sender."`
 	To           []string `yaml:"to" length:"1..50" doc:"Of email: addresses of the readers."`
 	Attach       bool     `yaml:"attach" doc:"Of email: the picture that belongs to the alert is attached where there is one."`
 
 	URL        string `yaml:"url" length:"1..1000" doc:"Of webhook: address; its host must be listed in hosts."`
-	URLFile    string `yaml:"url_file" length:"1..1000" doc:"Of webhook: file that holds the address, where the address is itself a secret."`
-	SecretFile string `yaml:"secret_file" length:"1..1000" doc:"Of webhook: file that holds the key of the signature, at least 16 bytes on one line."`
+	URLFile    string `yaml:"url_file" length:"1..1000" doc:"Of webhook: file, relative to the programme file, that holds the address, where the address is itself a secret."`
+	SecretFile string `yaml:"secret_file" length:"1..1000" doc:"Of webhook: file, relative to the programme file, that holds the key of the signature, at least 16 bytes on one line."`
 	SecretEnv  string `yaml:"secret_env" length:"1..100" doc:"Of webhook: environment variable that holds it."`
 
 	Command []string `yaml:"command" length:"1..50" doc:"Of command: program (absolute path) and arguments. {subject}, {short}, {id}, {kind} and {severity} within an argument are replaced; the alert comes as JSON on standard input. Never through a shell."`
@@ -163,10 +163,36 @@ func (c *Config) Check(sites []string) []Problem {
 		k.web("link", c.Link, true)
 	}
 	if a := c.Acknowledge; a != nil {
-		k.web("acknowledge.url", a.URL, false)
+		if a.URL != "" {
+			k.web("acknowledge.url", a.URL, false)
+		}
 		k.secret("acknowledge", a.SecretFile, a.SecretEnv, "secret", true)
 	}
 	return k.problems
+}
+
+// Beside gives the configuration with the paths of its files as seen from the
+// process that reads them, folder being where the programme file lies. Absolute
+// paths stay. Secrets do not travel with a programme over the bus: who reads them
+// must run where the files are.
+func (c Config) Beside(folder string) Config {
+	beside := func(path string) string {
+		if path == "" || filepath.IsAbs(path) {
+			return path
+		}
+		return filepath.Join(folder, path)
+	}
+	c.Routes = slices.Clone(c.Routes)
+	for i := range c.Routes {
+		r := &c.Routes[i]
+		r.PasswordFile, r.CAFile, r.URLFile, r.SecretFile = beside(r.PasswordFile), beside(r.CAFile), beside(r.URLFile), beside(r.SecretFile)
+	}
+	if c.Acknowledge != nil {
+		a := *c.Acknowledge
+		a.SecretFile = beside(a.SecretFile)
+		c.Acknowledge = &a
+	}
+	return c
 }
 
 type checker struct{ problems []Problem }
@@ -340,6 +366,9 @@ func hours(x float64) time.Duration   { return time.Duration(x * float64(time.Ho
 
 // defaultAckKinds are those for which a person must answer.
 var defaultAckKinds = []string{string(HoldRaised), string(WindowOpen), string(ProgrammeBlind), string(ServiceFault)}
+
+// AckKinds are the kinds for which a person must answer, where a rule names none.
+func AckKinds() []string { return slices.Clone(defaultAckKinds) }
 
 // wants: the rule has something to do with a kind.
 func (r *Rule) wants(kind Kind) bool {

@@ -158,8 +158,13 @@ func (s *Signer) Token(alert, to string, now time.Time) string {
 }
 
 // Link is the page of acknowledgement of an alert. The page must ask for a press
-// of a button (POST): mail scanners follow links on their own.
+// of a button (POST): mail scanners follow links on their own. Empty where the
+// address of the page is not known: such a signer checks tokens and makes none that
+// anybody could use.
 func (s *Signer) Link(alert, to string, now time.Time) string {
+	if s.url == "" {
+		return ""
+	}
 	separator := "?"
 	if strings.Contains(s.url, "?") {
 		separator = "&"

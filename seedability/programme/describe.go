@@ -42,6 +42,8 @@ type Description struct {
 		OutlookMinutes float64 `json:"outlook_minutes"`
 		IdleMinutes    float64 `json:"idle_minutes"`
 	} `json:"watch"`
+	// Alerts says who is told what.
+	Alerts AlertsDescription `json:"alerts"`
 	// Cautions hold for every programme; Remarks are about this file.
 	Remarks  []string `json:"remarks"`
 	Cautions []string `json:"cautions"`
@@ -231,6 +233,8 @@ func (p *Programme) Describe(components []ComponentDefault) Description {
 	if !slices.ContainsFunc(p.Inputs, func(in Input) bool { return in.Kind == "model" }) {
 		d.Remarks = append(d.Remarks, "the file names no model input: it must be given on the command line, without a model nothing can be judged.")
 	}
+	d.Alerts = p.describeAlerts()
+	d.Remarks = append(d.Remarks, p.alertRemarks()...)
 	d.Releases.Count, d.Releases.SpacingMinutes = p.Releases.Count, p.Releases.SpacingMinutes
 	e := p.Ensemble
 	d.Ensemble = EnsembleDescription{

@@ -41,6 +41,7 @@ func Parse(file string, b []byte, open func(path string) ([]byte, error), compon
 		d.checkTargets(p, open)
 		d.checkMethod(p, components)
 		d.checkHolds(p, open)
+		d.checkAlerts(p)
 		d.checkDistances(p)
 	}
 	if len(d.problems) == 0 {

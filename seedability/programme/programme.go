@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"rimeline/grid"
+	"rimeline/seedability/alert"
 )
 
 // Programme is one programme file, with defaults filled in and references
@@ -27,18 +28,19 @@ type Programme struct {
 	Name     string `yaml:"name" need:"always" length:"1..200" doc:"Name of the programme for people."`
 	Timezone string `yaml:"timezone" default:"UTC" doc:"IANA time zone in which times are shown to people beside UTC."`
 
-	Barrier     *Barrier     `yaml:"barrier" doc:"The mountain barrier that the plume must cross; holds for every site that does not give its own."`
-	Sites       []Site       `yaml:"sites" need:"always" length:"1..1000" doc:"The ground sites that release agent."`
-	Targets     []Target     `yaml:"targets" need:"always" length:"1..100" doc:"The areas on which the ice should fall."`
-	YieldTables []YieldTable `yaml:"yield_tables" need:"always" length:"1..50" doc:"How many ice crystals a gram of agent makes, by temperature; from the certificate of the agent in use."`
-	Inputs      []Input      `yaml:"inputs" length:"0..50" doc:"Where model grids, soundings and observations come from. May be left out where they are named on the command line."`
-	Stations    []Station    `yaml:"stations" length:"0..200" doc:"Where radiosonde stations are whose bulletins do not say it (TEMP)."`
-	Releases    Releases     `yaml:"releases" doc:"For which release times assessments are made."`
-	Ensemble    Ensemble     `yaml:"ensemble" doc:"The particles that are followed from each site, and how they are spread."`
-	Thresholds  Thresholds   `yaml:"thresholds" doc:"Where the score changes the state of a site, and how the components are judged."`
-	Watch       Watch        `yaml:"watch" doc:"How often the service judges the sites."`
-	Manager     Manager      `yaml:"manager" doc:"Who answers for the programme and signs its criteria."`
-	Holds       []Hold       `yaml:"holds" length:"1..200" doc:"What suspends seeding. Without it no criterion is judged, and every assessment says so."`
+	Barrier     *Barrier      `yaml:"barrier" doc:"The mountain barrier that the plume must cross; holds for every site that does not give its own."`
+	Sites       []Site        `yaml:"sites" need:"always" length:"1..1000" doc:"The ground sites that release agent."`
+	Targets     []Target      `yaml:"targets" need:"always" length:"1..100" doc:"The areas on which the ice should fall."`
+	YieldTables []YieldTable  `yaml:"yield_tables" need:"always" length:"1..50" doc:"How many ice crystals a gram of agent makes, by temperature; from the certificate of the agent in use."`
+	Inputs      []Input       `yaml:"inputs" length:"0..50" doc:"Where model grids, soundings and observations come from. May be left out where they are named on the command line."`
+	Stations    []Station     `yaml:"stations" length:"0..200" doc:"Where radiosonde stations are whose bulletins do not say it (TEMP)."`
+	Releases    Releases      `yaml:"releases" doc:"For which release times assessments are made."`
+	Ensemble    Ensemble      `yaml:"ensemble" doc:"The particles that are followed from each site, and how they are spread."`
+	Thresholds  Thresholds    `yaml:"thresholds" doc:"Where the score changes the state of a site, and how the components are judged."`
+	Watch       Watch         `yaml:"watch" doc:"How often the service judges the sites."`
+	Manager     Manager       `yaml:"manager" doc:"Who answers for the programme and signs its criteria."`
+	Holds       []Hold        `yaml:"holds" length:"1..200" doc:"What suspends seeding. Without it no criterion is judged, and every assessment says so."`
+	Alerts      *alert.Config `yaml:"alerts" doc:"Who is told what, and by which way. Left out: alerts are on the message bus alone."`
 
 	// File is the name under which the programme was read.
 	File string `yaml:"-"`
