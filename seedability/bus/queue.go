@@ -25,8 +25,9 @@ const (
 	QueueAssess Queue = "assess"
 	// QueueConditions: what the weather does over sites and targets is to be found
 	// out, for suspension criteria. It is a queue of its own, so that a hold does not
-	// wait behind assessments.
-	QueueConditions Queue = "conditions"
+	// wait behind assessments. Its name must be that of no kind of message, whose
+	// subjects would be the same.
+	QueueConditions Queue = "weather"
 )
 
 var queues = []Queue{QueueIngest, QueueAssess, QueueConditions}
