@@ -19,6 +19,8 @@ import (
 // After the first error it does nothing more.
 type coder struct {
 	writing bool
+	// version of the file's layout.
+	version int
 	err     error
 	// where is the part of the crop that is gone through, for errors.
 	where string
@@ -52,15 +54,15 @@ type coder struct {
 }
 
 func newWriter() *coder {
-	return &coder{writing: true, encoder: encoders.Get().(*zstd.Encoder), gridOf: make(map[*grid.Grid]int), block: make([]byte, 0, blockBytes)}
+	return &coder{writing: true, version: 1, encoder: encoders.Get().(*zstd.Encoder), gridOf: make(map[*grid.Grid]int), block: make([]byte, 0, blockBytes)}
 }
 
 func newReader(name string, b []byte) (*coder, error) {
-	sections, err := readDirectory(name, b)
+	version, sections, err := readDirectory(name, b)
 	if err != nil {
 		return nil, err
 	}
-	c := &coder{name: name, file_: b, first: sections[0], left: sections[1:], decoder: decoders.Get().(*zstd.Decoder), texts: make(map[string]string)}
+	c := &coder{version: version, name: name, file_: b, first: sections[0], left: sections[1:], decoder: decoders.Get().(*zstd.Decoder), texts: make(map[string]string)}
 	for _, s := range c.left {
 		c.rawLeft += int64(s.raw)
 	}
@@ -109,7 +111,7 @@ func (c *coder) file() ([]byte, error) {
 	c.flush()
 	meta := c.encoder.EncodeAll(c.meta, nil)
 	directory := append([]section{{kindMeta, uint32(len(meta)), uint32(len(c.meta)), crc32.Checksum(meta, castagnoli), 0}}, c.sections...)
-	return writeFile(directory, append(meta, c.stored...)), nil
+	return writeFile(c.version, directory, append(meta, c.stored...)), nil
 }
 
 // finish says what went wrong, or was left over, in reading.

@@ -57,6 +57,15 @@ type Crop struct {
 	Volume    *grid.Volume  // radar, see Thin
 	Reports   []sounding.Report
 	CloudTops []*satellite.Granule
+	// Raw are files kept as they came: readings, warnings, telemetry, which are
+	// small, and of which the words of the source may matter later.
+	Raw []RawFile
+}
+
+// RawFile is one file as it came.
+type RawFile struct {
+	Name  string
+	Bytes []byte
 }
 
 // File is one file, or the parts used of one, that a crop was read from.
@@ -77,9 +86,10 @@ const (
 	MaxMetaBytes = 16 << 20
 )
 
-// Version is that of the files which Encode writes. Decode reads this one and
-// all before.
-const Version = 1
+// Version is the newest that Encode writes. Decode reads this one and all before.
+// A crop without raw files is written as version 1, which knows of none, so that
+// programs of before can read it.
+const Version = 2
 
 // Encode gives the file of a crop. A crop whose parts contradict each other
 // (values that do not fill their grid, rows without radials) is an error, since
@@ -90,6 +100,9 @@ func Encode(c *Crop) ([]byte, error) {
 	}
 	w := newWriter()
 	defer w.release()
+	if c.Raw != nil {
+		w.version = 2
+	}
 	describe(w, c)
 	return w.file()
 }

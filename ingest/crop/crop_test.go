@@ -204,10 +204,10 @@ func TestNewerVersion(t *testing.T) {
 }
 
 // remade is a file with right checksums around any content.
-func remade(meta, data []byte) []byte {
+func remade(version int, meta, data []byte) []byte {
 	w := newWriter()
 	defer w.release()
-	w.meta = meta
+	w.version, w.meta = version, meta
 	w.write(data)
 	b, err := w.file()
 	if err != nil {
@@ -217,7 +217,7 @@ func remade(meta, data []byte) []byte {
 }
 
 // contents are META and the arrays of a file.
-func contents(t testing.TB, b []byte) (meta, data []byte) {
+func contents(t testing.TB, b []byte) (version int, meta, data []byte) {
 	t.Helper()
 	r, err := newReader("crop", b)
 	if err != nil {
@@ -225,7 +225,7 @@ func contents(t testing.TB, b []byte) (meta, data []byte) {
 	}
 	defer r.release()
 	data = bytes.Clone(r.read(int(r.rawLeft)))
-	return r.meta, data
+	return r.version, r.meta, data
 }
 
 func TestLengthsThatLie(t *testing.T) {
@@ -233,21 +233,21 @@ func TestLengthsThatLie(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	meta, data := contents(t, b)
-	if again := remade(meta, data); !bytes.Equal(again, b) {
+	version, meta, data := contents(t, b)
+	if again := remade(version, meta, data); !bytes.Equal(again, b) {
 		t.Fatal("the same contents make another file")
 	}
 	huge := binary.AppendUvarint(nil, math.MaxUint64-3)
 	for k := range meta {
 		lying := append(append(bytes.Clone(meta[:k]), huge...), meta[k:]...)
-		if file := remade(lying, data); file != nil {
+		if file := remade(version, lying, data); file != nil {
 			if _, err := Decode("crop", file); err != nil {
 				formatError(t, err, len(file))
 			}
 		}
 	}
 	for _, short := range [][]byte{data[:len(data)-1], append(bytes.Clone(data), 0), nil} {
-		_, err := Decode("crop", remade(meta, short))
+		_, err := Decode("crop", remade(version, meta, short))
 		if e := formatError(t, err, 1<<20); !errors.Is(err, ingest.ErrCorrupt) {
 			t.Errorf("%d bytes of arrays instead of %d: %v", len(short), len(data), e)
 		}
@@ -256,14 +256,14 @@ func TestLengthsThatLie(t *testing.T) {
 	w := newWriter()
 	defer w.release()
 	bomb := w.encoder.EncodeAll(make([]byte, 1<<20), nil)
-	file := writeFile([]section{{kind: kindMeta, stored: uint32(len(bomb)), raw: 100, sum: crc32.Checksum(bomb, castagnoli)}}, bomb)
+	file := writeFile(Version, []section{{kind: kindMeta, stored: uint32(len(bomb)), raw: 100, sum: crc32.Checksum(bomb, castagnoli)}}, bomb)
 	_, err = Decode("crop", file)
 	if formatError(t, err, len(file)); !errors.Is(err, ingest.ErrCorrupt) {
 		t.Errorf("a frame longer than its section: %v", err)
 	}
 	// One that is as long as it says, and longer than any may be.
 	long := w.encoder.EncodeAll(make([]byte, MaxMetaBytes+1), nil)
-	file = writeFile([]section{{kind: kindMeta, stored: uint32(len(long)), raw: MaxMetaBytes + 1, sum: crc32.Checksum(long, castagnoli)}}, long)
+	file = writeFile(Version, []section{{kind: kindMeta, stored: uint32(len(long)), raw: MaxMetaBytes + 1, sum: crc32.Checksum(long, castagnoli)}}, long)
 	_, err = Decode("crop", file)
 	if e := formatError(t, err, len(file)); !strings.Contains(e.Detail, "uncompressed, want 1 to") {
 		t.Errorf("a section longer than any may be: %v", err)

@@ -32,6 +32,15 @@ func describe(c *coder, x *Crop) {
 	}
 	list(c, "report", &x.Reports, 32, c.report)
 	pointed(c, "granule", &x.CloudTops, 12, c.granule)
+	if c.version >= 2 {
+		list(c, "raw file", &x.Raw, 2, func(f *RawFile) {
+			c.text(&f.Name)
+			c.bytes(&f.Bytes)
+		})
+		if x.Raw == nil {
+			c.fail("a file of version %d without raw files", c.version)
+		}
+	}
 }
 
 // describeGrids puts the different grids in front; fields then name theirs by

@@ -77,6 +77,53 @@ func TestVersion1Unchanged(t *testing.T) {
 	wantSame(t, got, invented())
 }
 
+// inventedRaw is a small crop of version 2; it must never change, since
+// testdata/version2.crop holds it.
+func inventedRaw() *Crop {
+	at := time.Date(2026, 2, 3, 14, 15, 0, 0, time.UTC)
+	return &Crop{Source: "invented", Kind: "warnings", Object: "a/b", ValidTime: at, Fetched: at.Add(time.Second),
+		Files: []File{{Name: "b", URL: "https://example.org/a/b", Bytes: 17, SHA256: "00ff"}},
+		Raw:   []RawFile{{Name: "b", Bytes: []byte(`{"features": []}` + "\n")}, {Name: "empty", Bytes: []byte{}}, {Name: "none"}}}
+}
+
+func TestVersion2Unchanged(t *testing.T) {
+	path := filepath.Join("testdata", "version2.crop")
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := Decode(path, b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	wantSame(t, got, inventedRaw())
+}
+
+// A crop without raw files is written so that programs of before can read it,
+// and one with them says that it is newer.
+func TestVersionByContent(t *testing.T) {
+	for _, test := range []struct {
+		crop *Crop
+		want byte
+	}{{&Crop{Source: "hrrr"}, 1}, {invented(), 1}, {&Crop{Raw: []RawFile{}}, 2}, {inventedRaw(), 2}} {
+		_, b := thereAndBack(t, test.crop)
+		if b[len(magic)] != test.want {
+			t.Errorf("version %d, want %d", b[len(magic)], test.want)
+		}
+		if meta := b[len(magic)]; meta == 2 {
+			b[len(magic)] = 1
+			if _, err := Decode("crop", b); err == nil {
+				t.Error("a version that was changed is read")
+			}
+		}
+	}
+	// Version 2 without raw files is what Encode does not write.
+	version, meta, data := contents(t, func() []byte { b, _ := Encode(&Crop{Raw: []RawFile{}}); return b }())
+	if _, err := Decode("crop", remade(version, append(bytes.Clone(meta[:len(meta)-1]), 0), data)); err == nil {
+		t.Error("a file of version 2 without raw files is read")
+	}
+}
+
 // use does with a crop what its users do, which must not panic.
 func use(t *testing.T, c *Crop) {
 	for _, f := range c.Fields {
@@ -133,6 +180,7 @@ func seeds(f *testing.F) [][]byte {
 	add(&Crop{Kind: "sounding", Reports: all.Reports})
 	add(&Crop{Kind: "satellite", CloudTops: all.CloudTops})
 	add(full(rand.New(rand.NewPCG(1, 1))))
+	add(inventedRaw())
 	return out
 }
 
@@ -155,20 +203,22 @@ func FuzzDecode(f *testing.F) {
 // is whole.
 func FuzzContents(f *testing.F) {
 	for _, b := range seeds(f) {
-		meta, data := contents(f, b)
+		_, meta, data := contents(f, b)
 		f.Add(meta, data)
 	}
 	f.Fuzz(func(t *testing.T, meta, data []byte) {
-		b := remade(meta, data)
-		if b == nil || len(meta) == 0 {
-			t.Skip()
+		for version := 1; version <= Version; version++ {
+			b := remade(version, meta, data)
+			if b == nil || len(meta) == 0 {
+				t.Skip()
+			}
+			c, err := Decode("crop", b)
+			if err != nil {
+				formatError(t, err, len(b))
+				continue
+			}
+			use(t, c)
 		}
-		c, err := Decode("crop", b)
-		if err != nil {
-			formatError(t, err, len(b))
-			return
-		}
-		use(t, c)
 	})
 }
 
@@ -178,12 +228,12 @@ func TestLiesAllocateLittle(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	meta, data := contents(t, b)
+	version, meta, data := contents(t, b)
 	const most = 40 << 20 // decoder, block and scratch
 	for which, lie := range [][]byte{{0xff, 0xff, 0xff, 0x7f}, {0xff, 0xff, 0xff, 0xff, 0x1f}, {0x80, 0x80, 0x80, 0x04}} {
 		for k := 0; k < len(meta); k += 5 - 2*which {
 			lying := bytes.Join([][]byte{meta[:k], lie, meta[k+1:]}, nil)
-			file := remade(lying, data)
+			file := remade(version, lying, data)
 			var before, after runtime.MemStats
 			runtime.ReadMemStats(&before)
 			_, err := Decode("crop", file)

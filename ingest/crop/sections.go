@@ -36,10 +36,10 @@ type section struct {
 }
 
 // writeFile puts directory and stored sections together.
-func writeFile(directory []section, stored []byte) []byte {
+func writeFile(version int, directory []section, stored []byte) []byte {
 	out := make([]byte, 0, headBytes+entryBytes*len(directory)+sumBytes+len(stored))
 	out = append(out, magic...)
-	out = binary.LittleEndian.AppendUint32(out, Version)
+	out = binary.LittleEndian.AppendUint32(out, uint32(version))
 	out = binary.LittleEndian.AppendUint32(out, uint32(len(directory)))
 	for _, s := range directory {
 		for _, n := range [...]uint32{s.kind, s.stored, s.raw, s.sum} {
@@ -51,9 +51,9 @@ func writeFile(directory []section, stored []byte) []byte {
 }
 
 // readDirectory checks everything that can be checked without decompressing.
-func readDirectory(name string, b []byte) ([]section, error) {
-	fail := func(offset int, reason error, format string, args ...any) ([]section, error) {
-		return nil, &ingest.FormatError{File: name, Offset: int64(min(offset, len(b))), Detail: fmt.Sprintf(format, args...), Err: reason}
+func readDirectory(name string, b []byte) (version int, sections []section, err error) {
+	fail := func(offset int, reason error, format string, args ...any) (int, []section, error) {
+		return 0, nil, &ingest.FormatError{File: name, Offset: int64(min(offset, len(b))), Detail: fmt.Sprintf(format, args...), Err: reason}
 	}
 	if n := min(len(b), len(magic)); string(b[:n]) != magic[:n] {
 		return fail(0, ingest.ErrCorrupt, "not a crop: it begins with %q", b[:n])
@@ -61,9 +61,10 @@ func readDirectory(name string, b []byte) ([]section, error) {
 	if len(b) < headBytes {
 		return fail(len(b), ingest.ErrTruncated, "%d bytes, the head alone has %d", len(b), headBytes)
 	}
-	if version := binary.LittleEndian.Uint32(b[len(magic):]); version > Version {
-		return fail(len(magic), ingest.ErrUnsupported, "version %d of the layout, written by a newer rimeline; this one reads up to %d", version, Version)
-	} else if version < 1 {
+	stated := binary.LittleEndian.Uint32(b[len(magic):])
+	if stated > Version {
+		return fail(len(magic), ingest.ErrUnsupported, "version %d of the layout, written by a newer rimeline; this one reads up to %d", stated, Version)
+	} else if stated < 1 {
 		return fail(len(magic), ingest.ErrCorrupt, "version 0 of the layout")
 	}
 	n := binary.LittleEndian.Uint32(b[len(magic)+4:])
@@ -80,7 +81,7 @@ func readDirectory(name string, b []byte) ([]section, error) {
 	if got, want := crc32.Checksum(b[:end], castagnoli), binary.LittleEndian.Uint32(b[end:]); got != want {
 		return fail(end, ingest.ErrCorrupt, "checksum of the directory %08x, want %08x", got, want)
 	}
-	sections := make([]section, n)
+	sections = make([]section, n)
 	offset := end + sumBytes
 	for k := range sections {
 		entry := b[headBytes+entryBytes*k:]
@@ -111,7 +112,7 @@ func readDirectory(name string, b []byte) ([]section, error) {
 			return fail(s.offset, ingest.ErrCorrupt, "checksum of section %d %08x, want %08x", k, got, s.sum)
 		}
 	}
-	return sections, nil
+	return int(stated), sections, nil
 }
 
 // Encoders and decoders of Zstandard hold some megabytes each. Their own
