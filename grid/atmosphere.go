@@ -48,6 +48,9 @@ type Atmosphere struct {
 	terrainM  []float32
 	metrics   []Metric
 	surfacePa []float32 // per time and column
+	// rates of precipitation at the ground, kg m-2 s-1, per time and column; nil
+	// where the source gives none.
+	rates []float32
 	// ground is terrainM of the cell to the north and east of a column, as the
 	// coefficients of 1, x, y and xy.
 	ground [][4]float32
@@ -59,6 +62,7 @@ type Atmosphere struct {
 	ice []float32
 
 	hasCloudWater bool
+	hasRainSnow   bool
 	notes         []string
 }
 
@@ -187,7 +191,7 @@ func (a *Atmosphere) Notes() []string { return slices.Clone(a.notes) }
 
 // MemoryBytes that the values of the box take.
 func (a *Atmosphere) MemoryBytes() int64 {
-	return 4*int64(len(a.hot)+len(a.ice)+5*len(a.terrainM)+len(a.surfacePa)) + 64*int64(len(a.metrics))
+	return 4*int64(len(a.hot)+len(a.ice)+5*len(a.terrainM)+len(a.surfacePa)+len(a.rates)) + 64*int64(len(a.metrics))
 }
 
 // Report says in one line what the box is.

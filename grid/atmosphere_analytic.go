@@ -25,6 +25,9 @@ type Analytic struct {
 	// everywhere means a source without cloud water. It is called from several
 	// goroutines.
 	StateAt func(p Position, heightAboveGroundM float64, at time.Time) State
+	// PrecipitationKgPerM2S is the rate at the ground, NaN where unknown; nil for a
+	// source that gives none.
+	PrecipitationKgPerM2S func(p LatLon, at time.Time) float64
 }
 
 // NewAtmosphere evaluates an analytic atmosphere on its grid.
@@ -42,6 +45,9 @@ func NewAtmosphere(analytic Analytic) (*Atmosphere, error) {
 	}
 	a.extend = analytic.HoldFor.Seconds()
 	a.hasCloudWater = true
+	if analytic.PrecipitationKgPerM2S != nil {
+		a.rates = make([]float32, len(a.surfacePa))
+	}
 	for t, at := range a.times {
 		var withoutCloud, withIce atomic.Bool
 		if t == 0 {
@@ -56,6 +62,9 @@ func NewAtmosphere(analytic Analytic) (*Atmosphere, error) {
 					terrainM = analytic.TerrainAltitudeM(place)
 				}
 				a.terrainM[column] = float32(terrainM)
+				if analytic.PrecipitationKgPerM2S != nil {
+					a.rates[t*a.ni*a.nj+column] = float32(analytic.PrecipitationKgPerM2S(place, at))
+				}
 				for k, heightM := range a.heightsM {
 					s := analytic.StateAt(Position{place, terrainM + heightM}, heightM, at)
 					if math.IsNaN(s.CloudLiquidKgPerKg) {
@@ -75,6 +84,7 @@ func NewAtmosphere(analytic Analytic) (*Atmosphere, error) {
 			a.ice = nil
 		}
 	}
+	a.hasRainSnow = a.ice != nil
 	a.finish()
 	return a, nil
 }

@@ -48,8 +48,8 @@ const (
 // BuildAtmosphere makes a box of the fields of one model: temperature and wind
 // on pressure levels (GRIB2 code table 4.5, 100) or on the model's own levels
 // with their pressure; moisture, vertical motion, heights, cloud water and the
-// kinds of ice where given; terrain and surface pressure; temperature and wind
-// near the ground. Fields of other quantities are passed over. Names are CF
+// kinds of ice where given; terrain, surface pressure and the rate of
+// precipitation; temperature and wind near the ground. Fields of other quantities are passed over. Names are CF
 // standard names; units are turned into SI here.
 //
 // What is missing is either derived, and then stands in Notes, or an error
@@ -261,6 +261,7 @@ func (b *builder) fill(t int) error {
 			c.write(b, t, column)
 		}
 	})
+	b.fillRates(t)
 	if n := bad.Load(); n == int64(b.ni*b.nj) {
 		return fmt.Errorf("%s: no column of the box has two levels above ground with temperature and wind: %w",
 			b.source.times[t].Format(time.RFC3339), ErrIncomplete)
@@ -273,6 +274,7 @@ func (b *builder) fill(t int) error {
 // note says what was derived.
 func (b *builder) note() {
 	b.hasCloudWater = b.hasCloud
+	b.hasRainSnow = b.source.any(rain) && b.source.any(snow)
 	if b.hydrostatic.Load() > 0 {
 		b.source.notes = append(b.source.notes, "altitudes of levels derived by the hypsometric equation")
 	}

@@ -39,6 +39,7 @@ const (
 	// Only at the surface.
 	terrain
 	surfacePressure
+	precipitationRate
 	notUsed
 )
 
@@ -75,6 +76,7 @@ var quantityNames = map[string]quantity{
 	"mass_fraction_of_graupel_and_hail_in_air":   graupel,
 	"surface_altitude":                           terrain,
 	"surface_air_pressure":                       surfacePressure,
+	"precipitation_flux":                         precipitationRate,
 }
 
 // quantityParameters serves GRIB2 fields that have no CF standard name: WMO
@@ -131,6 +133,8 @@ func (q quantity) String() string {
 		return "surface_altitude"
 	case surfacePressure:
 		return "surface_air_pressure"
+	case precipitationRate:
+		return "precipitation_flux"
 	}
 	return "a quantity that is not used"
 }
@@ -194,6 +198,13 @@ func (q quantity) unit(units string) (factor, offset float64, ok bool) {
 		switch u {
 		case "m2 s-2", "m2/s2", "j kg-1", "j/kg":
 			return 1 / gravityMPerS2, 0, true
+		}
+	case precipitationRate:
+		switch u {
+		case "kg m-2 s-1", "kg/m2/s", "mm s-1", "mm/s":
+			return 1, 0, true
+		case "mm h-1", "mm/h", "mm hr-1", "mm/hr":
+			return 1.0 / 3600, 0, true
 		}
 	}
 	return 0, 0, false
@@ -335,6 +346,10 @@ func classify(f *Field) key {
 	switch what {
 	case terrain, surfacePressure:
 		return key{what, stratum{kind: surfaceLevel}}
+	case precipitationRate:
+		if at.kind == surfaceLevel {
+			return key{what, at}
+		}
 	case altitude, geopotential:
 		if at.kind == surfaceLevel {
 			return key{terrain, at}
@@ -422,8 +437,11 @@ func (s *source) selectGrid(used []*Field, keys map[*Field]key) ([]*Field, error
 	if s.grid == nil {
 		return nil, fmt.Errorf("no air_temperature on pressure or model levels: %w", ErrIncomplete)
 	}
-	// Terrain of another time may be that of a nest's earlier place.
-	used = slices.DeleteFunc(used, func(f *Field) bool { return keys[f].what == terrain && !s.grid.Same(f.Grid) })
+	// Terrain of another time may be that of a nest's earlier place, and nothing
+	// rests on a rate of precipitation.
+	used = slices.DeleteFunc(used, func(f *Field) bool {
+		return (keys[f].what == terrain || keys[f].what == precipitationRate) && !s.grid.Same(f.Grid)
+	})
 	for _, f := range used {
 		if !s.grid.Same(f.Grid) {
 			moved := ""
@@ -482,6 +500,10 @@ func (s *source) group(used []*Field, keys map[*Field]key) error {
 			units = geopotential
 		}
 		factor, offset, ok := units.unit(f.Units)
+		if !ok && k.what == precipitationRate {
+			s.notes = append(s.notes, fmt.Sprintf("%s has the unit %q and is not used", describe(f), f.Units))
+			continue
+		}
 		if !ok {
 			return fmt.Errorf("%s has the unit %q, which %s cannot have", describe(f), f.Units, units)
 		}
