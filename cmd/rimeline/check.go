@@ -204,6 +204,8 @@ func printDescription(w io.Writer, d *programme.Description) error {
 		p.table("Inputs", rows)
 	}
 
+	printAlerts(p, &d.Alerts)
+
 	p.printf("\nWhat an assessment does\n")
 	if d.Releases.Count == 1 {
 		p.paragraph("It judges one release time for each site.")
