@@ -10,8 +10,9 @@
 // nothing is doubled by a dropped connection, a change of leader or a restart.
 //
 // Work is shared out by the same means: Submit puts a job on a queue, Work takes
-// jobs off it, PutObject and GetObject carry what is too large for a message, and
-// Acquire makes one of several processes the owner of something.
+// jobs off it, PutObject and GetObject carry what is too large for a message,
+// Acquire makes one of several processes the owner of something, and PutState keeps
+// what an owner has to remember.
 package bus
 
 import (
@@ -62,7 +63,7 @@ type Options struct {
 	// ReadyTime is how long EnsureStreams and EnsureQueues wait for a leader; 30 s.
 	ReadyTime time.Duration
 	// StoreBytes bounds what streams, queues and buckets that have to be made may
-	// hold together, each in proportion; the sum of their own limits, 5.7 GiB. The
+	// hold together, each in proportion; the sum of their own limits, 7.8 GiB. The
 	// server sets that much of its store aside, and refuses what does not fit.
 	StoreBytes int64
 	// InputsAge is how long the object bucket keeps an input, where it has to be
@@ -111,6 +112,7 @@ type Bus struct {
 	mu     sync.Mutex
 	inputs *inputsBucket         // once it was found
 	leases jetstream.KeyValue    // once it was found
+	state  jetstream.Stream      // of the bucket of states, once it was found
 	seen   map[string]leaseSight // of leases held by others, by name
 }
 
@@ -375,7 +377,7 @@ var errLasting = errors.New("trying again would not help")
 // storeBytes is the sum of the limits of all that EnsureStreams and EnsureQueues make.
 func storeBytes(o Options) int64 {
 	o.fill()
-	sum := o.InputsBytes + int64(len(queues))*queueBytes
+	sum := o.InputsBytes + int64(len(queues))*queueBytes + stateBytes
 	for _, kind := range kinds {
 		sum += kind.MaxBytes
 	}
@@ -407,7 +409,7 @@ func (b *Bus) EnsureStreams(ctx context.Context) error {
 			return err
 		}
 	}
-	return nil
+	return b.ensureState(ctx)
 }
 
 // ensureStream makes a stream that is not there, or raises its replicas.

@@ -6,14 +6,47 @@ import (
 	"fmt"
 	"iter"
 	"maps"
+	"net"
 	"slices"
 	"strings"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 )
 
 // What a command line asks of a bus: it comes, reads what there is, and goes.
+
+// ConnectWhere is Connect to a server whose address is asked for at every attempt
+// (host:port, no TLS): one on this computer that may listen elsewhere after it was
+// started again. It fails where the address is not known or no server answers.
+func ConnectWhere(ctx context.Context, where func() (string, error), o Options) (*Bus, error) {
+	address, err := where()
+	if err != nil {
+		return nil, err
+	}
+	secrets, err := o.secrets()
+	if err != nil {
+		return nil, err
+	}
+	// The address in the URL is not dialled; a number spares a look-up of the name.
+	b, err := connect(ctx, "nats://127.0.0.1:4222", o, append(secrets, nats.SetCustomDialer(dialer(where)))...)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", address, err)
+	}
+	return b, nil
+}
+
+// dialer goes to where the server is now.
+type dialer func() (string, error)
+
+func (d dialer) Dial(network, _ string) (net.Conn, error) {
+	address, err := d()
+	if err != nil {
+		return nil, err
+	}
+	return net.DialTimeout(network, address, 5*time.Second)
+}
 
 // ReadSince yields what the stream of a kind holds of a programme and a site (all
 // where empty) that was stored at or after a time, by the server's clock, oldest
