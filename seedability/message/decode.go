@@ -9,8 +9,10 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"rimeline/seedability"
+	"rimeline/seedability/alert"
 	"rimeline/seedability/bus"
 )
 
@@ -19,14 +21,37 @@ type reader struct {
 	kind     bus.Kind
 	data     reflect.Type
 	required []string // names that every message has at the top
+	any      bool     // any JSON will do, not only an object
 	read     func([]byte) (any, error)
 }
 
 func reading[T any](kind bus.Kind) reader {
-	return reader{kind, reflect.TypeFor[T](), requiredNames(reflect.TypeFor[T]()), func(b []byte) (any, error) {
+	return reader{kind: kind, data: reflect.TypeFor[T](), required: requiredNames(reflect.TypeFor[T]()), read: func(b []byte) (any, error) {
 		var data T
 		err := json.Unmarshal(b, &data)
 		return data, err
+	}}
+}
+
+// readingAny is the reader of a kind whose data others define: they come as they are.
+func readingAny(kind bus.Kind) reader {
+	return reader{kind: kind, data: reflect.TypeFor[json.RawMessage](), any: true, read: func(b []byte) (any, error) {
+		var data json.RawMessage
+		err := json.Unmarshal(b, &data)
+		return data, err
+	}}
+}
+
+// CAPText is a message of the Common Alerting Protocol 1.2, in XML.
+type CAPText string
+
+// readingText is the reader of a kind whose content is text and not JSON.
+func readingText[T ~string](kind bus.Kind) reader {
+	return reader{kind: kind, data: reflect.TypeFor[T](), read: func(b []byte) (any, error) {
+		if !utf8.Valid(b) {
+			return nil, errors.New("content is not UTF-8")
+		}
+		return T(b), nil
 	}}
 }
 
@@ -36,6 +61,16 @@ var readers = []reader{
 	reading[seedability.Assessment](bus.Score),
 	reading[seedability.Outlook](bus.Outlook),
 	reading[Input](bus.Input),
+	reading[Conditions](bus.Conditions),
+	reading[Holds](bus.Hold),
+	reading[Order](bus.Order),
+	readingAny(bus.Telemetry),
+	reading[alert.Alert](bus.Alert),
+	readingText[CAPText](bus.CAP),
+	reading[Ack](bus.Ack),
+	reading[alert.Delivery](bus.Delivery),
+	reading[alert.Advice](bus.Advice),
+	reading[alert.Release](bus.Release),
 	reading[Health](bus.Health),
 	reading[DeadLetter](bus.DeadLetter),
 }
@@ -77,10 +112,14 @@ func (e *Error) Error() string {
 func (e *Error) Unwrap() error { return e.Err }
 
 // Decode gives the data of an event by its type: a seedability.Assessment for a
-// score, a seedability.Outlook, an Input, a Health or a DeadLetter (values, not
-// pointers). What it does not know in the data it ignores; what must be there at
-// the top level and is not is an error. It does not check ranges: the schemas
-// do. Every error is an *Error.
+// score, a seedability.Outlook, an Input, Conditions, Holds for a hold, an Order, an
+// alert.Alert, an Ack, an alert.Delivery, an alert.Advice, an alert.Release, a Health
+// or a DeadLetter (values, not pointers). Two kinds are no types of ours: telemetry
+// is a json.RawMessage, any JSON that the programme file maps, and CAP is a CAPText.
+//
+// What it does not know in the data it ignores; what must be there at the top level
+// and is not is an error. It does not check ranges: the schemas do. Every error is an
+// *Error.
 func Decode(e bus.Event) (any, error) {
 	fail := func(offset int64, reason error, format string, arguments ...any) (any, error) {
 		return nil, &Error{Type: e.Type, Offset: offset, Detail: fmt.Sprintf(format, arguments...), Err: reason}
@@ -90,8 +129,18 @@ func Decode(e bus.Event) (any, error) {
 		detail, reason := unknown(e.Type)
 		return fail(0, reason, "%s", detail)
 	}
-	if len(e.Data) > MaxDataBytes {
-		return fail(MaxDataBytes, ErrTooLarge, "data of %d bytes, %d are read", len(e.Data), MaxDataBytes)
+	if size := max(len(e.Data), len(e.Content)); size > MaxDataBytes {
+		return fail(MaxDataBytes, ErrTooLarge, "data of %d bytes, %d are read", size, MaxDataBytes)
+	}
+	if readers[k].kind.ContentType != "" {
+		if len(e.Content) == 0 {
+			return fail(0, ErrMalformed, "no content")
+		}
+		data, err := readers[k].read(e.Content)
+		if err != nil {
+			return fail(0, ErrMalformed, "%v", err)
+		}
+		return data, nil
 	}
 	missing := slices.Clone(readers[k].required)
 	deepAt, isObject := scan(e.Data, MaxDepth, func(name string) {
@@ -100,7 +149,7 @@ func Decode(e bus.Event) (any, error) {
 	switch {
 	case deepAt >= 0:
 		return fail(int64(deepAt), ErrTooDeep, "more than %d objects and lists within each other", MaxDepth)
-	case !isObject:
+	case !isObject && !readers[k].any:
 		return fail(0, ErrMalformed, "data are no JSON object")
 	}
 	data, err := readers[k].read(e.Data)

@@ -6,25 +6,6 @@ import (
 	"rimeline/seedability/hold"
 )
 
-// Conditions is what models, radar and mosaics say of the targets and sites of a
-// programme at one moment: what the suspension criteria are judged by beside
-// gauges, warnings and persons. What could not be found out is not there, and a
-// criterion that asks for it cannot be judged then.
-type Conditions struct {
-	Programme string    `json:"programme"`
-	AsOf      time.Time `json:"as_of"`
-	// Precipitation over targets, and over the burnt areas of criteria.
-	Precipitation []hold.Precipitation `json:"precipitation"`
-	// FreezingLevels over targets.
-	FreezingLevels []hold.FreezingLevel `json:"freezing_levels"`
-	// Winds at sites.
-	Winds []hold.Wind `json:"winds"`
-	// Inputs are the names, in the object store, of the crops it was made from.
-	Inputs []string `json:"inputs"`
-	// Notes say what could not be found out, one sentence each.
-	Notes []string `json:"notes"`
-}
-
 // Holds is the outcome of every suspension criterion of a programme, and of every
 // manual hold, at one moment. It is published when an outcome changes, and every
 // few minutes besides.
