@@ -22,6 +22,9 @@ func readMeta(resp *http.Response) meta {
 	if at, err := http.ParseTime(modified); err == nil {
 		m.lastModified = at.UTC()
 	}
+	if seconds, err := parseCount(resp.Header.Get("Age")); err == nil {
+		m.age = time.Duration(min(seconds, 1<<31)) * time.Second // as RFC 9111, section 1.2.2
+	}
 	date, err := http.ParseTime(resp.Header.Get("Date"))
 	switch {
 	case strings.HasPrefix(m.etag, `"`):

@@ -153,8 +153,11 @@ type Object struct {
 	SHA256       string // of Bytes, hexadecimal
 	ETag         string // as sent, with its quotes; empty where the store has none
 	LastModified time.Time
-	FromCache    bool   // every byte is from the cache, and the store confirmed that it is current
-	Parts        []Part // of GetRanges
+	// Age is how long ago the store itself gave or confirmed this, where a cache
+	// on the way answered and says so (RFC 9111, section 5.1); of a whole object.
+	Age       time.Duration
+	FromCache bool   // every byte is from the cache, and the store confirmed that it is current
+	Parts     []Part // of GetRanges
 }
 
 // Part is one stretch of an object. Ranges that touch or overlap are one part.
@@ -233,9 +236,9 @@ func (c *Client) get(ctx context.Context, rawURL string, limit int64, noCache bo
 			}
 			c.hosts.of(rawURL).fromCache.Add(uint64(len(b)))
 			return Object{URL: Redact(rawURL), Bytes: b, SHA256: kept.sha256, ETag: kept.etag,
-				LastModified: kept.lastModified, FromCache: true}, nil
+				LastModified: kept.lastModified, Age: m.age, FromCache: true}, nil
 		}
-		obj := Object{URL: Redact(rawURL), Bytes: body.b, SHA256: sha256Hex(body.b), ETag: m.etag, LastModified: m.lastModified}
+		obj := Object{URL: Redact(rawURL), Bytes: body.b, SHA256: sha256Hex(body.b), ETag: m.etag, LastModified: m.lastModified, Age: m.age}
 		cache.put(rawURL, m.validator, entry{length: int64(len(body.b)), total: int64(len(body.b)), whole: true, sha256: obj.SHA256}, body.b)
 		cache.only(rawURL, m.validator)
 		return obj, nil

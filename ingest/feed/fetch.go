@@ -45,6 +45,7 @@ type meta struct {
 	total        int64 // bytes of the whole object; -1 where not said
 	acceptRanges bool
 	notModified  bool
+	age          time.Duration
 	final        *url.URL // after redirects
 }
 

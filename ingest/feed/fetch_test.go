@@ -645,3 +645,26 @@ func TestBytesArriveAsStored(t *testing.T) {
 		t.Fatalf("%d bytes, %v", len(got.Bytes), err)
 	}
 }
+
+// TestAge: what a cache on the way says of the age of its copy (RFC 9111, section
+// 5.1: seconds, not negative); anything else says nothing.
+func TestAge(t *testing.T) {
+	for _, test := range []struct {
+		header string
+		want   time.Duration
+	}{{"", 0}, {"0", 0}, {"90", 90 * time.Second}, {"-5", 0}, {"1.5", 0}, {"90 ", 90 * time.Second}, {"x", 0}, {"4611686018427387903", 1 << 31 * time.Second}, {"99999999999999999999", 0}} {
+		s := newStore(t, func(_ int, w http.ResponseWriter, r *http.Request) {
+			if test.header != "" {
+				w.Header().Set("Age", test.header)
+			}
+			serve(w, r, `"1"`, []byte("x"))
+		})
+		c := cached(t, openCache(t, t.TempDir(), 1<<20))
+		for range 2 { // the second time it is only confirmed
+			o, err := c.Get(testContext(t), s.URL, GetOptions{})
+			if err != nil || o.Age != test.want {
+				t.Errorf("Age %q: %v, want %v; %v", test.header, o.Age, test.want, err)
+			}
+		}
+	}
+}

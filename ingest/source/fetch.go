@@ -71,7 +71,9 @@ const (
 // Fetch brings an object. Of a model hour only the messages that the source's
 // Quantities name are read, by byte ranges of the index; an index that does not
 // fit its file (replaced between the two requests) is read again, up to three
-// times. An object whose content is another one by now gives ErrReplaced.
+// times. An object whose content is another one by now gives ErrReplaced. A page
+// that has its Answer is not asked again; without it, as after a journey as JSON,
+// it is, and may give what is newer than the object says.
 func Fetch(ctx context.Context, f Fetcher, o Object, n Need) (Fetched, error) {
 	s, err := n.resolved()
 	if err != nil {
@@ -83,10 +85,20 @@ func Fetch(ctx context.Context, f Fetcher, o Object, n Need) (Fetched, error) {
 	if s.Layout == LayoutRuns {
 		return fetchHour(ctx, f, o, s)
 	}
+	if len(o.Answer) > 0 {
+		return answered(o), nil
+	}
 	limit := int64(maxPieceBytes)
 	switch s.Layout {
 	case LayoutBulletins:
 		limit = maxBulletinBytes
+	case LayoutPage:
+		limit = maxPageBytes
+		for _, part := range o.Parts {
+			if strings.HasPrefix(part.URL, localScheme) {
+				return Fetched{}, fmt.Errorf("object %s is a local file, whose bytes did not come along", o.ID)
+			}
+		}
 	case LayoutCollection, LayoutFiles:
 		limit = maxSoundBytes
 	case LayoutTimes:
@@ -122,6 +134,15 @@ func Fetch(ctx context.Context, f Fetcher, o Object, n Need) (Fetched, error) {
 		}
 	}
 	return out, nil
+}
+
+// answered gives what was there when the object was announced.
+func answered(o Object) Fetched {
+	out := Fetched{Files: o.Answer}
+	for _, f := range o.Answer {
+		out.Stored = append(out.Stored, Stored{URL: f.URL, Bytes: int64(len(f.Bytes)), SHA256: f.SHA256, ETag: f.ETag, LastModified: f.LastModified})
+	}
+	return out
 }
 
 func stored(o feed.Object) Stored {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -32,8 +33,9 @@ type Need struct {
 	// "https://water.example/x.csv?a=b" at "http://127.0.0.1:8000/mirror" is
 	// "http://127.0.0.1:8000/mirror/x.csv?a=b".
 	URL string `json:"url,omitempty"`
-	// File is the path of a local file that is looked at instead of a URL.
-	File string `json:"file,omitempty"`
+	// Files are paths and patterns of local files that are looked at instead of a
+	// URL; the Fetcher must be a FileReader.
+	Files []string `json:"files,omitempty"`
 	// Label stands in the object ids of a page, so that two needs of one source
 	// are not mixed up; empty: its station or zone.
 	Label string `json:"label,omitempty"`
@@ -92,10 +94,10 @@ func (n Need) Check() error {
 			return bad("%w", err)
 		}
 	}
-	if s.Stations && len(n.Stations) == 0 {
+	if s.Stations && len(n.Stations) == 0 && len(n.Files) == 0 {
 		return bad("name at least one station (%s)", s.StationForm)
 	}
-	if !s.Stations && len(n.Stations) > 0 && s.Layout != LayoutCollection {
+	if !s.Stations && len(n.Stations) > 0 && s.Layout != LayoutCollection && s.Layout != LayoutPage {
 		return bad("it is not divided by stations, yet stations are given")
 	}
 	if len(n.Stations) > maxStations || len(n.Products) > maxProducts {
@@ -131,6 +133,9 @@ func (n Need) Check() error {
 	case n.ForecastHours > s.longestHours():
 		return bad("forecast hours %d: its longest runs go %d hours ahead", n.ForecastHours, s.longestHours())
 	}
+	if err := n.checkPage(s, bad); err != nil {
+		return err
+	}
 	if n.LookBack < 0 || n.LookBack > maxLookBack {
 		return bad("a look back of %v is not between 0 and %v", n.LookBack, maxLookBack)
 	}
@@ -141,6 +146,14 @@ const productBytes = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ012345
 
 // isStation tells whether a station's name has the form that the source uses.
 func isStation(s Source, station string) bool {
+	if s.Layout == LayoutPage {
+		pattern := s.StationPattern
+		if pattern == "" {
+			pattern = "[A-Za-z0-9._:-]{1,40}"
+		}
+		whole, err := regexp.MatchString("^(?:"+pattern+")$", station)
+		return whole && err == nil
+	}
 	if station == "" || len(station) > 20 || strings.Trim(station, productBytes[:62]) != "" {
 		return false
 	}
@@ -174,6 +187,9 @@ func (n Need) resolved() (Source, error) {
 	}
 	if n.LookBack > 0 {
 		s.LookBack = n.LookBack
+	}
+	if n.Every > 0 {
+		s.Pace, s.Patience = n.Every, max(s.Patience, n.Every)
 	}
 	return s, nil
 }

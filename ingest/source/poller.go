@@ -27,6 +27,9 @@ import (
 // After the k-th failure in a row nothing is asked for Pace times 2^(k-1), at
 // most 10 minutes or Patience, whichever is longer.
 //
+// A page is asked every Pace, and after failures at least every 5 minutes if its
+// pace is shorter; see pageLook.
+//
 // A Poller is safe for use by several goroutines at once; polls wait for each
 // other.
 type Poller struct {
@@ -121,6 +124,12 @@ func NewPoller(f Fetcher, n Need) (*Poller, error) {
 		for _, known := range s.streams(n.Stations) {
 			p.looks = append(p.looks, &filesLook{f: f, s: s, station: known["station"]})
 		}
+	case LayoutPage:
+		looks, err := newPageLooks(f, s, n)
+		if err != nil {
+			return nil, err
+		}
+		p.looks = looks
 	}
 	return p, nil
 }
@@ -205,7 +214,8 @@ func (p *Poller) Next(now time.Time) time.Time {
 		return now
 	}
 	next := p.due
-	if p.failures > 0 {
+	// Pages know by themselves when to ask again, each for itself.
+	if p.failures > 0 && p.source.Layout != LayoutPage {
 		bound := max(longestBackoff, p.source.Patience)
 		wait := bound
 		if p.failures < 16 {
@@ -225,7 +235,7 @@ func (p *Poller) Next(now time.Time) time.Time {
 
 // longestWait is the longest that any rule here asks for.
 func (p *Poller) longestWait() time.Duration {
-	return max(longestBackoff, p.source.Patience, p.source.Cadence+2*p.source.Latency)
+	return max(longestBackoff, p.source.Pace, p.source.Patience, p.source.Cadence+2*p.source.Latency)
 }
 
 // Health says how the source has been doing.

@@ -419,8 +419,12 @@ func TestAllIsACopy(t *testing.T) {
 	seen := map[string]bool{}
 	for _, s := range All() {
 		if seen[s.Name] || s.Gives == "" || s.Provider == "" || s.Cadence <= 0 || s.Pace <= 0 || s.Patience < s.Pace || s.LookBack <= 0 ||
-			!strings.HasPrefix(s.BaseURL, "https://") || s.Stations != (s.StationForm != "") || s.Stations != (s.ProbeStation != "") {
+			!strings.HasPrefix(s.BaseURL, "https://") && (s.Layout != LayoutPage || s.BaseURL != "") ||
+			s.Stations != (s.StationForm != "") || (s.Stations || s.Zones) != (s.ProbeStation != "") || s.Zones != (s.ZoneForm != "") {
 			t.Errorf("row %+v", s)
+		}
+		if own := s.Templates["page"] != ""; s.Layout == LayoutPage && own != (s.BaseURL != "") {
+			t.Errorf("%s has an address %v and a server %q", s.Name, own, s.BaseURL)
 		}
 		seen[s.Name] = true
 	}

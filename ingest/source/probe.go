@@ -106,6 +106,8 @@ func probe(ctx context.Context, f Fetcher, s Source, now time.Time) ProbeResult 
 			}
 			break // one is enough
 		}
+	case LayoutPage:
+		return probePage(ctx, f, s, now)
 	case LayoutFiles:
 		what = "file of " + s.ProbeStation
 		l := &filesLook{f: f, s: s, station: s.ProbeStation}
@@ -127,6 +129,33 @@ func probe(ctx context.Context, f Fetcher, s Source, now time.Time) ProbeResult 
 		return ProbeResult{OK: true, Detail: fmt.Sprintf("answers with %d %s, without dates", seen, what)}
 	}
 	return ProbeResult{OK: true, Newest: newest, Detail: fmt.Sprintf("answers; newest %s", newest.Format("2006-01-02 15:04 UTC"))}
+}
+
+// probePage asks a page once. What it holds only a decoder knows.
+func probePage(ctx context.Context, f Fetcher, s Source, now time.Time) ProbeResult {
+	if s.BaseURL == "" {
+		return ProbeResult{OK: true, Detail: "not tried: its address stands in the programme file"}
+	}
+	n := Need{Source: s.Name}
+	if n.Stations = []string{s.ProbeStation}; s.Zones {
+		n.Stations, n.Areas = nil, []string{s.ProbeStation}
+	}
+	looks, err := newPageLooks(f, s, n)
+	if err != nil {
+		return ProbeResult{Detail: err.Error(), Err: err}
+	}
+	objects, err := looks[0].poll(ctx, now)
+	if err != nil {
+		return ProbeResult{Detail: "does not answer as expected: " + err.Error(), Err: err}
+	}
+	bytes := int64(0)
+	for _, part := range objects[0].Parts {
+		bytes += part.Bytes
+	}
+	if bytes == 0 {
+		return ProbeResult{Detail: "answers with nothing at all", Err: feed.ErrMalformed}
+	}
+	return ProbeResult{OK: true, Newest: now, Detail: fmt.Sprintf("answers with %d bytes", bytes)}
 }
 
 // roughly prints a duration in the unit that suits it.

@@ -127,7 +127,8 @@ type Source struct {
 	// Cadence is the usual time between objects, Latency from an object's
 	// reference time to its publication.
 	Cadence, Latency time.Duration
-	// Pace is the shortest time between two looks, Patience the longest.
+	// Pace is the shortest time between two looks, Patience the longest; a page is
+	// asked every Pace.
 	Pace, Patience time.Duration
 	// LookBack is how far the first look goes back unless the Need says more.
 	LookBack time.Duration
@@ -143,12 +144,15 @@ type Source struct {
 	// StationPattern is what a station of a page matches, empty for letters and
 	// digits alone.
 	StationPattern string
+	// Pages tells whether a page may name another on which it goes on.
+	Pages bool
 	// Zones tells whether a Need must name zones or areas; ZoneForm says how.
 	Zones    bool
 	ZoneForm string
 	// Products that can be asked for are free; these are taken without a wish.
 	Products []string
-	// ProbeStation is used by Probe, for sources with stations.
+	// ProbeStation is used by Probe, for sources with stations; an area for those
+	// with zones.
 	ProbeStation string
 }
 
@@ -287,6 +291,9 @@ type Object struct {
 	IndexURL string `json:"index_url,omitempty"`
 	// Complete is false where parts are missing that will hardly come.
 	Complete bool `json:"complete"`
+	// Answer is what a page or local file gave when it was looked at, a File for
+	// each of Parts. It does not travel as JSON.
+	Answer []File `json:"-"`
 }
 
 // Part is one file of an Object.

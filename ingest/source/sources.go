@@ -230,7 +230,7 @@ var sources = []Source{
 		},
 		Cadence: 15 * time.Minute, Latency: 45 * time.Minute, Pace: 15 * time.Minute, Patience: 15 * time.Minute,
 		LookBack: 12 * time.Hour,
-		Stations: true, StationForm: "the gauge's number, 8 to 15 digits", StationPattern: "[0-9]{8,15}", ProbeStation: "13206000",
+		Pages:    true, Stations: true, StationForm: "the gauge's number, 8 to 15 digits", StationPattern: "[0-9]{8,15}", ProbeStation: "13206000",
 	},
 	{
 		Name: "nwps-gauge", Kind: KindGauge, Layout: LayoutPage,
@@ -295,14 +295,14 @@ var sources = []Source{
 		// asks for a User-Agent, which package feed sends.
 		Templates: map[string]string{"page": "alerts/active?zone={zones}", "areas": "alerts/active?area={areas}"},
 		Cadence:   time.Minute, Latency: time.Minute, Pace: time.Minute, Patience: 2 * time.Minute, LookBack: 20 * time.Minute,
-		Zones: true, ZoneForm: "zones such as IDZ013 and counties such as IDC037, or whole states as areas such as ID",
+		Pages: true, Zones: true, ProbeStation: "ID", ZoneForm: "zones such as IDZ013 and counties such as IDC037, or whole states as areas such as ID",
 	},
 	{
 		Name: "cap-feed", Kind: KindWarnings, Layout: LayoutPage,
 		Title:    "Warnings of any issuer in the Common Alerting Protocol",
 		Gives:    "The messages of a CAP 1.2 or 1.1 file (OASIS), one or several in an envelope.",
 		Note:     "An index that only links to messages (Atom, RSS) cannot be read.",
-		Provider: "as the address says", Attribution: "as the issuer asks",
+		Provider: "as the address says", Attribution: "as the issuer asks", Pages: true,
 		Cadence: time.Minute, Latency: time.Minute, Pace: time.Minute, Patience: 2 * time.Minute, LookBack: 20 * time.Minute,
 	},
 	{

@@ -36,6 +36,15 @@ var realKeys = []struct {
 	{"temp-gateway", "significant 2", "uk/uknu01.tncc..txt", "2026-01-01T00:00:00Z", 0, Values{"ttaaii": "uknu01", "cccc": "tncc"}, "public URL of 2026"},
 	{"temp-gateway", "mandatory 1", "us/usus44.kjan.man.jan.txt", "2026-01-01T00:00:00Z", 0, Values{"ttaaii": "usus44", "cccc": "kjan", "xxx": "jan"}, "heading and product name of the test file; order from memory, as in fxus61.kbox.afd.box.txt"},
 	{"bufr-gateway", "collection", "sn.0000.bin", "2026-01-01T00:00:00Z", 0, Values{"nnnn": "0000"}, "public URL"},
+	{"usgs-iv", "page", "nwis/iv/?format=json&sites=01646500,13206000&parameterCd=00060,00065,00054,00062,62614,62615&period=PT12H&siteStatus=all",
+		"2026-01-01T00:00:00Z", 0, Values{"stations": "01646500,13206000"}, "public code asks nwis/iv/?format=json&sites=01646500&parameterCd=00060,00065&siteStatus=all; period from memory"},
+	{"usgs-latest", "page", "ogcapi/v0/collections/latest-continuous/items?f=json&limit=1000&monitoring_location_id=USGS-09418500",
+		"2026-01-01T00:00:00Z", 0, Values{"station": "09418500"}, "public code asks collections/.../items?monitoring_location_id=USGS-09418500"},
+	{"nwps-gauge", "page", "nwps/v1/gauges/MILM8", "2026-01-01T00:00:00Z", 0, Values{"station": "MILM8"}, "public URL, less /stageflow"},
+	{"nwps-stageflow", "page", "nwps/v1/gauges/MILM8/stageflow", "2026-01-01T00:00:00Z", 0, Values{"station": "MILM8"}, "public URL"},
+	{"nws-alerts", "page", "alerts/active?zone=FLZ112,FLZ134,FLZ230", "2026-01-01T00:00:00Z", 0, Values{"zones": "FLZ112,FLZ134,FLZ230"}, "public code"},
+	{"nws-alerts", "areas", "alerts/active?area=MT", "2026-01-01T00:00:00Z", 0, Values{"areas": "MT"}, "name of a public test file"},
+	{"avalanche-us", "page", "v2/public/products/map-layer/NWAC", "2026-01-01T00:00:00Z", 0, Values{"station": "NWAC"}, "public code of an avalanche centre"},
 }
 
 // TestKeysAreThoseOfTheStores builds and reads real names.
