@@ -1,8 +1,10 @@
 package alert
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"strconv"
 	"time"
 
 	"rimeline/seedability"
@@ -262,4 +264,44 @@ func (v *Advice) generator(site AdviceSite, start, best, end time.Time, dose, le
 	if dose > 0 {
 		v.CrystalsPerLitre = &dose
 	}
+}
+
+// Summary is the advice in one line, with times of a zone.
+func (v Advice) Summary(siteName string, zone *time.Location) string {
+	w := words{&Alert{Raised: v.ReleaseStart}, zone}
+	if zone == nil {
+		w.zone = time.UTC
+	}
+	name := clean(cmp.Or(siteName, v.Site), maxName)
+	if v.Withheld {
+		reason := "no reason is given"
+		if len(v.Reasons) > 0 {
+			reason = v.Reasons[0]
+		}
+		return clean(name+": nothing. "+reason, maxReason)
+	}
+	text := fmt.Sprintf("%s: lit %s, %s g", name, w.span(v.ReleaseStart, v.ReleaseEnd), rounded(v.GramsTotal))
+	if v.SpacingS > 0 {
+		units := fmt.Sprintf("%d units, one every %s", v.Units, duration(time.Duration(v.SpacingS*float64(time.Second))))
+		switch {
+		case v.Units == 1:
+			units = "1 unit"
+		case v.AtOnce > 1:
+			units = fmt.Sprintf("%d units, %d together every %s", v.Units, v.AtOnce, duration(time.Duration(v.SpacingS*float64(time.Second))))
+		}
+		text = fmt.Sprintf("%s: %s, %s, %s g", name, units, w.span(v.ReleaseStart, v.ReleaseEnd), rounded(v.GramsTotal))
+	}
+	if v.CrystalsPerLitre != nil {
+		text += fmt.Sprintf(", about %s crystals per litre", rounded(*v.CrystalsPerLitre))
+	} else {
+		text += ", dose not known"
+	}
+	return clean(text, maxReason)
+}
+
+func rounded(x float64) string {
+	if x < 9.95 {
+		return strconv.FormatFloat(x, 'f', 1, 64)
+	}
+	return strconv.FormatFloat(x, 'f', 0, 64)
 }

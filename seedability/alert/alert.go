@@ -89,7 +89,10 @@ type Alert struct {
 	LiftedBy string `json:"lifted_by,omitempty"`
 	Lifts    string `json:"lifts,omitempty"`
 	Evidence []Link `json:"evidence"`
-	Caution  string `json:"caution"`
+	// Advice is in one line for each site of a window what might be released there;
+	// a suggestion, never a command.
+	Advice  []string `json:"advice,omitempty"`
+	Caution string   `json:"caution"`
 	// Supersedes are alerts that this one replaces.
 	Supersedes []Reference `json:"supersedes,omitempty"`
 	// Rules by which it is told, and Routes by which it goes out; without any it

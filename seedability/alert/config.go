@@ -394,7 +394,12 @@ func (r *Rule) acknowledges(kind Kind) bool {
 // are by the clock on the wall of the zone: on the day when clocks go forward they
 // are an hour shorter, on the day when they go back an hour longer.
 func (r *Rule) quiet(kind Kind, now time.Time, zone *time.Location) bool {
-	if r.QuietFrom == "" || r.QuietTo == "" || kind == HoldRaised || slices.Contains(r.QuietKinds, string(kind)) {
+	return kind != HoldRaised && !slices.Contains(r.QuietKinds, string(kind)) && r.sleep(now, zone)
+}
+
+// sleep: it is in the quiet hours.
+func (r *Rule) sleep(now time.Time, zone *time.Location) bool {
+	if r.QuietFrom == "" || r.QuietTo == "" {
 		return false
 	}
 	clock := now.In(zone).Format("15:04")

@@ -9,8 +9,9 @@ import (
 	"rimeline/seedability"
 )
 
-// TickEvery is how often a step without input should be made, so that what waits
-// for time to pass (groups, repeats, ends of quiet hours, silence) is told.
+// TickEvery is how often a step without input should be made at least, so that what
+// waits for time to pass (groups, repeats, ends of quiet hours, silence) is told.
+// Who makes one whenever Next says so needs no others.
 const TickEvery = 10 * time.Second
 
 // Engine makes alerts of what it learns. It holds no state of its own.
@@ -50,8 +51,22 @@ func New(c Config, p Programme) (*Engine, error) {
 // the same result, and s is not changed. A clock that was set back is taken as it
 // is; nothing is told twice for it.
 func (e *Engine) Step(s State, in Input, now time.Time) (State, []Alert) {
+	return e.Steps(s, []Input{in}, now)
+}
+
+// Steps is a Step for each of several inputs of one moment, one after another, at
+// the cost of one copy of the state. The alerts are in the order of the inputs.
+func (e *Engine) Steps(s State, inputs []Input, now time.Time) (State, []Alert) {
 	now = now.UTC().Truncate(time.Millisecond)
 	s = s.clone()
+	var alerts []Alert
+	for _, in := range inputs {
+		alerts = append(alerts, e.step(&s, in, now)...)
+	}
+	return s, alerts
+}
+
+func (e *Engine) step(s *State, in Input, now time.Time) []Alert {
 	if s.Started.IsZero() {
 		s.Started = now
 	}
@@ -59,24 +74,24 @@ func (e *Engine) Step(s State, in Input, now time.Time) (State, []Alert) {
 	var alerts []Alert
 	switch {
 	case in.Assessment != nil:
-		e.learnAssessment(&s, in.Assessment, now)
+		e.learnAssessment(s, in.Assessment, now)
 	case in.Outlook != nil:
-		e.learnOutlook(&s, in.Outlook, now)
+		e.learnOutlook(s, in.Outlook, now)
 	case in.Holds != nil:
-		e.learnHolds(&s, in.Holds, now)
+		e.learnHolds(s, in.Holds, now)
 	case in.Health != nil:
-		e.learnHealth(&s, in.Health, now)
+		e.learnHealth(s, in.Health, now)
 	case in.Ack != nil:
-		alerts = append(alerts, e.learnAck(&s, in.Ack, now)...)
+		alerts = append(alerts, e.learnAck(s, in.Ack, now)...)
 	case in.Release != nil:
-		alerts = append(alerts, e.learnRelease(&s, in.Release, now)...)
+		alerts = append(alerts, e.learnRelease(s, in.Release, now)...)
 	}
-	e.passTime(&s, now)
-	alerts = append(alerts, e.tell(&s, now)...)
-	alerts = append(alerts, e.remind(&s, now)...)
-	e.prune(&s, now)
+	e.passTime(s, now)
+	alerts = append(alerts, e.tell(s, now)...)
+	alerts = append(alerts, e.remind(s, now)...)
+	e.prune(s, now)
 	slices.SortStableFunc(alerts, func(a, b Alert) int { return slices.Index(Kinds, a.Kind) - slices.Index(Kinds, b.Kind) })
-	return s, alerts
+	return alerts
 }
 
 // set changes the level of a condition, and its times.

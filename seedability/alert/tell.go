@@ -374,8 +374,11 @@ func (e *Engine) build(s *State, keys []string, rules []int, kind Kind, change C
 	first := s.Conditions[keys[0]]
 	if first.Topic == topicHold {
 		a.Level = levelNames[first.Level]
-		if change == ChangeOver {
+		switch {
+		case change == ChangeOver:
 			a.Level = levelNames[levelClear]
+		case kind == HoldRaised && first.Level == levelClear: // repeated, and not lifted for long enough
+			a.Level = levelNames[first.Beliefs[e.rules[rules[0]].ID].Level]
 		}
 		a.criteria(s, keys)
 		if first.Level == levelReview && kind == HoldRaised {

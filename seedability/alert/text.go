@@ -72,7 +72,7 @@ func (a Alert) cleaned() Alert {
 	a.Sites = sites
 	a.ID, a.Thread, a.First = clean(a.ID, 300), clean(a.Thread, 200), clean(a.First, 300)
 	a.Programme, a.ProgrammeName, a.Subject = clean(a.Programme, 64), clean(a.ProgrammeName, maxName), clean(a.Subject, maxName)
-	a.Reasons, a.Stoppers = cleanAll(a.Reasons, maxReason), cleanAll(a.Stoppers, maxReason)
+	a.Reasons, a.Stoppers, a.Advice = cleanAll(a.Reasons, maxReason), cleanAll(a.Stoppers, maxReason), cleanAll(a.Advice, maxReason)
 	a.Certainty, a.LiftedBy, a.Lifts = clean(a.Certainty, 200), clean(a.LiftedBy, maxName), clean(a.Lifts, maxReason)
 	a.Caution, a.AckBy, a.Contact, a.Level = clean(a.Caution, 600), clean(a.AckBy, maxName), clean(a.Contact, 200), clean(a.Level, 20)
 	a.Evidence = cleanLinks(a.Evidence)
@@ -330,6 +330,9 @@ func (w words) body(subject string) string {
 		line("How sure", "%s", a.Certainty)
 	}
 	w.bodyStops(line)
+	for _, suggestion := range a.Advice {
+		line("Suggests", "%s", suggestion)
+	}
 	for _, link := range a.Evidence {
 		line("See", "%s: %s", link.Title, link.URL)
 	}

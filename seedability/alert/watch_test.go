@@ -381,3 +381,35 @@ func ExampleText() {
 	// HOLD, do not seed (flood stage): Saddlehorn
 	// HOLD, do not seed (flood stage): Saddlehorn. Larkspur Creek at 3.2 m, flood stage is 3.0 m. Advice only: permit and operator decide.
 }
+
+// The lines are put together by hand from the numbers of TestAdvise.
+func TestAdviceInALine(t *testing.T) {
+	w := window(at(4, 0), at(4, 40), at(6, 0)) // 03:00 to 05:00 MST
+	assess := func(dose float64) seedability.Assessment {
+		return seedability.Assessment{Programme: "larkspur", Site: seedability.SiteRef{ID: "saddlehorn"}, State: seedability.StateWindow, Dose: seedability.Dose{CrystalsPerLitre: &dose}}
+	}
+	weak, generator, none := unlimited(), unlimited(), assess(20)
+	weak.UnitsAtOnce = 5
+	generator.AmountG, generator.RateGPerS = 0, 20./3600
+	none.Dose.CrystalsPerLitre = nil
+	last := unlimited()
+	last.UnitsLeft = 1
+	for want, v := range map[string]Advice{
+		"Saddlehorn: 30 units, one every 4 min, 03:00-05:00 MST, 480 g, about 20 crystals per litre":         Advise(unlimited(), w, assess(20), nil, at(0, 0)),
+		"Saddlehorn: 90 units, 3 together every 4 min, 03:00-05:00 MST, 1440 g, about 12 crystals per litre": Advise(weak, w, assess(4), nil, at(0, 0)),
+		"Saddlehorn: lit 03:00-05:00 MST, 40 g, dose not known":                                              Advise(generator, w, none, nil, at(0, 0)),
+		"Saddlehorn: 1 unit, 03:40-03:44 MST, 16 g, dose not known":                                          Advise(last, w, none, nil, at(0, 0)),
+		"Saddlehorn: nothing. held: river":                                                                   Advise(unlimited(), w, assess(20), []string{"river"}, at(0, 0)),
+	} {
+		if got := v.Summary("Saddlehorn", denver); got != want {
+			t.Errorf("got  %s\nwant %s", got, want)
+		}
+	}
+	a := anAlert(t)
+	a.Advice = []string{"Saddlehorn: nothing.\nSubject: \x1b[2Jheld"}
+	for _, text := range []string{Text(a, denver).Body, func() string { xml, _ := CAP(a, larkspur, ""); return string(xml) }()} {
+		if !strings.Contains(text, "Suggests: Saddlehorn: nothing. Subject: [2Jheld") {
+			t.Errorf("no suggestion in\n%s", text)
+		}
+	}
+}
