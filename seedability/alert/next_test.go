@@ -197,3 +197,18 @@ func TestStepsAreSteps(t *testing.T) {
 		}
 	}
 }
+
+// With nothing learnt for hours: a reminder 90 minutes before 10:00, and the end of
+// a window that never opened, to the millisecond.
+func TestNextWithoutInput(t *testing.T) {
+	e := engine(t, unheard(Default()))
+	alerts, ticks := playNext(t, e, []event{{at(0, 0), expects("saddlehorn", at(0, 0), window(at(4, 0), at(4, 40), at(6, 0)))}}, at(8, 0))
+	compare(t, lines(alerts), []string{
+		"06:00:20 window-ahead new saddlehorn",
+		"08:30:00 window-ahead soon saddlehorn",
+		"12:30:00 window-ahead over saddlehorn", // gone at 12:00, taken back 30 min later
+	})
+	if ticks > 20 {
+		t.Errorf("%d steps without input", ticks)
+	}
+}
