@@ -5,10 +5,13 @@ import (
 	"compress/gzip"
 	"encoding/json"
 	"io"
+	"maps"
 	"os"
 	"path"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
@@ -19,9 +22,19 @@ import (
 var words = map[string]struct{ title, channel, last, lastText string }{
 	"score":       {"Score", "The assessment of one site for one release time, with every reason. At least every five minutes while anything is near.", "site", "Id of the site."},
 	"outlook":     {"Outlook", "Release times from now to the end of the newest model run, with the windows in them and how they moved.", "site", "Id of the site."},
-	"input":       {"Input record", "One object of a public store that was fetched, with what it was and how old.", "input", "Kind of input: model, sounding, radar, mosaic, satellite; others may follow."},
+	"input":       {"Input record", "One object of a public store that was fetched, with what it was and how old.", "input", "Kind of input: model, sounding, radar, mosaic, satellite, gauge, warnings, avalanche, telemetry; others may follow."},
+	"conditions":  {"Conditions", "What models, radar and mosaics say of the targets and sites that suspension criteria ask for.", "scope", "The word all: it is about the whole programme."},
+	"hold":        {"Holds", "The outcome of every suspension criterion of a programme and of every manual hold. When an outcome changes, and every few minutes besides. Unknown counts as held.", "scope", "The word all: it is about the whole programme."},
+	"order":       {"Order", "What a person decided about holds: one was set, or lifted. Orders are only ever added.", "action", "What it does: set or lift."},
+	"telemetry":   {"Telemetry", "What a site says of itself, as its own gateway sends it: any JSON, which the programme file maps. It need be no CloudEvent; one that is keeps its id, source and time.", "site", "Id of the site."},
+	"alert":       {"Alert", "One thing that people are told, with its reasons.", "kind", "Kind of alert: window-ahead, window-open, window-closing, hold-raised, hold-lifted, inputs-stale, programme-blind, service-fault; others may follow."},
+	"cap":         {"CAP message", "An alert as a message of the Common Alerting Protocol 1.2, in XML. It travels in the binary mode of CloudEvents: attributes in headers, the XML as it is.", "kind", "Kind of alert, as of the channel alert."},
+	"ack":         {"Acknowledgement", "Somebody has read an alert and takes care of it.", "scope", "The word all: it is about the whole programme."},
+	"delivery":    {"Delivery", "How one alert fared on one route.", "route", "Id of the route."},
+	"advice":      {"Advice", "A suggestion of when and how much a site might release in a window. Never a command: a licensed operator decides.", "site", "Id of the site."},
+	"release":     {"Release record", "What was released at a site, as a person recorded it afterwards. Records are only ever added; a correction names the one that it replaces.", "site", "Id of the site."},
 	"health":      {"Health", "What a worker says of itself every minute, and at once when its state changes.", "worker", "Id of the worker."},
-	"dead-letter": {"Dead letter", "A job that was given up and needs a person to look at it.", "queue", "Name of the queue: ingest, assess; others may follow."},
+	"dead-letter": {"Dead letter", "A job that was given up and needs a person to look at it.", "queue", "Name of the queue: ingest, assess, weather; others may follow."},
 }
 
 // address is the subject of a kind with its parameters in braces.
@@ -60,9 +73,13 @@ func asyncAPI(t testing.TB) object {
 				{"max_age_seconds", int64(kind.MaxAge.Seconds())}, {"max_bytes", kind.MaxBytes},
 			}},
 		}})
-		operations = append(operations, member{"send-" + kind.Name, object{
-			{"action", "send"}, {"channel", ref("channels", kind.Name)}, {"title", "Publish: " + w.title},
-			{"description", "rimeline publishes to the stream and waits until the message is stored; others subscribe, or read the stream " + kind.Stream + "."},
+		action, title, text := "send", "Publish: ", "rimeline publishes to the stream and waits until the message is stored; others subscribe, or read the stream "+kind.Stream+"."
+		if kind.Foreign {
+			action, title, text = "receive", "Follow: ", "Others publish, best by JetStream, so that they hear that the message is stored; rimeline reads the stream "+kind.Stream+"."
+		}
+		operations = append(operations, member{action + "-" + kind.Name, object{
+			{"action", action}, {"channel", ref("channels", kind.Name)}, {"title", title + w.title},
+			{"description", text},
 			{"messages", []any{ref("channels", kind.Name, "messages", kind.Name)}},
 		}})
 		if kind.Latest != "" {
@@ -82,6 +99,11 @@ func asyncAPI(t testing.TB) object {
 			}})
 		}
 
+		if kind.DataSchema == "" {
+			message, schema := foreignMessage(t, kind)
+			messages, schemas = append(messages, member{kind.Name, message}), append(schemas, member{kind.Name, schema})
+			continue
+		}
 		message := object{
 			{"name", kind.Type}, {"title", w.title}, {"description", w.channel}, {"contentType", bus.ContentType},
 			{"headers", ref("components", "schemas", "headers")},
@@ -131,6 +153,22 @@ func asyncAPI(t testing.TB) object {
 		}},
 	}})
 
+	schemas = append(schemas, member{"cap-headers", object{
+		{"type", "object"}, {"required", []string{"Content-Type", "ce-specversion", "ce-id", "ce-source", "ce-type", "ce-subject", "ce-time", "ce-datacontenttype"}},
+		{"description", "The attributes of the event (NATS Protocol Binding for CloudEvents 1.0.3, section 3.1, binary mode). Space, double quote, % and what is not printable ASCII is percent-encoded."},
+		{"properties", object{
+			{"Nats-Msg-Id", object{{"type", "string"}, {"minLength", 1}, {"description", "The id of the event."}}},
+			{"Content-Type", object{{"const", bus.CAP.ContentType}}},
+			{"ce-specversion", object{{"const", bus.SpecVersion}}},
+			{"ce-id", object{{"type", "string"}, {"minLength", 1}}},
+			{"ce-source", object{{"type", "string"}, {"minLength", 1}}},
+			{"ce-type", object{{"const", bus.CAP.Type}}},
+			{"ce-subject", object{{"type", "string"}}},
+			{"ce-time", object{{"type", "string"}, {"format", "date-time"}}},
+			{"ce-datacontenttype", object{{"const", bus.CAP.ContentType}}},
+		}},
+	}})
+
 	const local, cluster = "local", "cluster"
 	return object{
 		{"asyncapi", "3.0.0"},
@@ -138,8 +176,8 @@ func asyncAPI(t testing.TB) object {
 		{"info", object{
 			{"title", "rimeline on the bus"},
 			{"version", "1.0.0"},
-			{"description", "What rimeline publishes on NATS JetStream: scores and outlooks of seeding sites, records of inputs, health of workers, jobs that were given up.\n\n" +
-				"Every message is a CloudEvent 1.0 in JSON (structured mode) whose type ends in the version of its data. Within a version data only gain optional fields: ignore what you do not know, and take null for an empty list. " +
+			{"description", "What rimeline publishes on NATS JetStream: scores and outlooks of seeding sites, conditions, holds and orders, alerts and what became of them, advice, records of releases and of inputs, health of workers, jobs that were given up.\n\n" +
+				"Every message is a CloudEvent 1.0 in JSON (structured mode; CAP in binary mode, telemetry in any JSON) whose type ends in the version of its data. Within a version data only gain optional fields: ignore what you do not know, and take null for an empty list. " +
 				"Times are RFC 3339 in UTC, units stand at the end of names, altitude is above the geoid, height above ground.\n\n" +
 				"Advice for people: nothing on the bus commands hardware, and no message may be taken for an order to release agent."},
 			{"license", object{{"name", "Apache-2.0"}, {"url", "https://www.apache.org/licenses/LICENSE-2.0"}}},
@@ -160,6 +198,37 @@ func asyncAPI(t testing.TB) object {
 			{"schemas", schemas},
 			{"securitySchemes", object{{"credentials", object{{"type", "asymmetricEncryption"}, {"description", "NATS user JWT and nkey seed, in a credentials file."}}}}},
 		}},
+	}
+}
+
+// foreignMessage is the message of a kind whose data have no schema of ours.
+func foreignMessage(t testing.TB, kind bus.Kind) (message, schema object) {
+	t.Helper()
+	e, w := inventedEvent(t, kind), words[kind.Name]
+	ref := func(name string) object { return object{{"$ref", "#/components/schemas/" + name}} }
+	message = object{{"name", kind.Type}, {"title", w.title}, {"description", w.channel}}
+	if kind.Foreign {
+		message = append(message, member{"contentType", "application/json"}, member{"payload", ref(kind.Name)}, member{"examples", []any{object{
+			{"name", "invented"}, {"summary", Line(e)}, {"payload", ordered(t, e.Data)},
+		}}})
+		return message, object{{"title", w.title}, {"description", "Any JSON; the keys are for the programme file to map."}}
+	}
+	headers := object{{"Nats-Msg-Id", e.ID}}
+	for _, name := range slices.Sorted(maps.Keys(binaryHeaders(e))) {
+		headers = append(headers, member{name, binaryHeaders(e)[name]})
+	}
+	message = append(message, member{"contentType", kind.ContentType}, member{"headers", ref(kind.Name + "-headers")}, member{"payload", ref(kind.Name)}, member{"examples", []any{object{
+		{"name", "invented"}, {"summary", Line(e)}, {"headers", headers}, {"payload", string(e.Content)},
+	}}})
+	return message, object{{"title", w.title}, {"type", "string"}, {"description", "XML of the namespace urn:oasis:names:tc:emergency:cap:1.2."}}
+}
+
+// binaryHeaders are the headers of an event in binary mode whose attributes need no
+// encoding. TestOnTheBus holds them to those on a server.
+func binaryHeaders(e bus.Event) map[string]string {
+	return map[string]string{
+		"Content-Type": e.ContentType, "ce-specversion": bus.SpecVersion, "ce-id": e.ID, "ce-source": e.Source, "ce-type": e.Type, "ce-subject": e.Subject,
+		"ce-time": e.Time.Format(time.RFC3339Nano), "ce-datacontenttype": e.ContentType,
 	}
 }
 
@@ -333,7 +402,7 @@ func TestChannelsAreTheKindsOfTheBus(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		filled := fill(channel.Address, map[string]string{"programme": "larkspur", "site": last, "input": last, "worker": last, "queue": last})
+		filled := fill(channel.Address, map[string]string{"programme": "larkspur", "site": last, "input": last, "worker": last, "queue": last, "scope": last, "action": last, "kind": last, "route": last})
 		if filled != subject {
 			t.Errorf("%s: address %s is filled to %s, the bus publishes on %s", kind.Name, channel.Address, filled, subject)
 		}
@@ -351,13 +420,17 @@ func TestChannelsAreTheKindsOfTheBus(t *testing.T) {
 		if n := strings.Count(channel.Address, "{"); n != len(channel.Parameters) {
 			t.Errorf("%s: %d parameters for %s", kind.Name, len(channel.Parameters), channel.Address)
 		}
-		if operation := d.Operations["send-"+kind.Name]; operation.Action != "send" || path.Base(operation.Channel["$ref"]) != kind.Name {
+		action := "send"
+		if kind.Foreign {
+			action = "receive"
+		}
+		if operation := d.Operations[action+"-"+kind.Name]; operation.Action != action || path.Base(operation.Channel["$ref"]) != kind.Name {
 			t.Errorf("%s: operation %+v", kind.Name, operation)
 		}
 		if kind.Latest != "" {
 			latest := d.Channels[kind.Name+"-latest"]
 			described++
-			if want := "$KV." + kind.Latest + ".larkspur." + last; fill(latest.Address, map[string]string{"programme": "larkspur", "site": last}) != want || latest.JetStream.Bucket != kind.Latest {
+			if want := "$KV." + kind.Latest + ".larkspur." + last; fill(latest.Address, map[string]string{"programme": "larkspur", "site": last, "scope": last}) != want || latest.JetStream.Bucket != kind.Latest {
 				t.Errorf("%s: newest on %s, want %s", kind.Name, latest.Address, want)
 			}
 		}
@@ -410,18 +483,22 @@ func TestExamples(t *testing.T) {
 		if len(examples) == 0 {
 			t.Errorf("%s: no example", kind.Name)
 		}
+		if ofOthers[kind.Name] {
+			continue // TestForeignExamples
+		}
 		inDocument := compile(t, "urn:document#/components/schemas/"+kind.Name+"-event", map[string][]byte{"urn:document": replaced(t, AsyncAPI, `{`, `{"$schema": "http://json-schema.org/draft-07/schema#",`)})
 		headers := compile(t, "urn:document#/components/schemas/headers", map[string][]byte{"urn:document": AsyncAPI})
 		for _, example := range examples {
 			if err := inDocument.Validate(parsed(t, example.Payload)); err != nil {
 				t.Errorf("%s: %v", kind.Name, err)
 			}
-			broken := replaced(t, example.Payload, `"programme":`, `"program":`)
-			if kind.Name == "health" {
-				broken = replaced(t, example.Payload, `"worker":`, `"work":`)
+			name, isThere := map[string]string{"health": "worker", "delivery": "alert_id"}[kind.Name]
+			if !isThere {
+				name = "programme"
 			}
+			broken := replaced(t, example.Payload, `"`+name+`":`, `"x":`)
 			if inDocument.Validate(parsed(t, broken)) == nil {
-				t.Errorf("%s: the document accepts an event without programme or worker", kind.Name)
+				t.Errorf("%s: the document accepts an event without %s", kind.Name, name)
 			}
 			if err := headers.Validate(parsed(t, pretty(t, example.Headers))); err != nil {
 				t.Errorf("%s: %v", kind.Name, err)
@@ -438,6 +515,34 @@ func TestExamples(t *testing.T) {
 				t.Error(err)
 			}
 		}
+	}
+}
+
+// The examples of the kinds that are not ours.
+func TestForeignExamples(t *testing.T) {
+	d := readDocument(t)
+	message := d.Components.Messages["cap"]
+	headers := compile(t, "urn:document#/components/schemas/cap-headers", map[string][]byte{"urn:document": AsyncAPI})
+	for _, example := range message.Examples {
+		if err := headers.Validate(parsed(t, pretty(t, example.Headers))); err != nil {
+			t.Error(err)
+		}
+		example.Headers["ce-specversion"] = "0.3"
+		if headers.Validate(parsed(t, pretty(t, example.Headers))) == nil {
+			t.Error("the document accepts another version of CloudEvents")
+		}
+		var text string
+		if err := json.Unmarshal(example.Payload, &text); err != nil || text != string(inventedEvent(t, bus.CAP).Content) {
+			t.Errorf("CAP example: %v", err)
+		}
+	}
+	for _, example := range d.Components.Messages["telemetry"].Examples {
+		if compact(example.Payload) != compact(inventedEvent(t, bus.Telemetry).Data) || example.Headers != nil {
+			t.Errorf("telemetry example: %s", example.Payload)
+		}
+	}
+	if len(message.Examples) != 1 || len(d.Components.Messages["telemetry"].Examples) != 1 {
+		t.Error("no examples")
 	}
 }
 

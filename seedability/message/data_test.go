@@ -193,6 +193,9 @@ func TestSchemasRefuse(t *testing.T) {
 // Fields that no schema names, at any depth, are no fault.
 func TestUnknownFieldsAreTolerated(t *testing.T) {
 	for _, r := range readers {
+		if ofOthers[r.kind.Name] {
+			continue
+		}
 		e := inventedEvent(t, r.kind)
 		want, err := Decode(e)
 		if err != nil {

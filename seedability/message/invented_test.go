@@ -2,11 +2,14 @@ package message
 
 import (
 	"encoding/json"
+	"maps"
 	"testing"
 	"time"
 
 	"rimeline/seedability"
+	"rimeline/seedability/alert"
 	"rimeline/seedability/bus"
+	"rimeline/seedability/hold"
 )
 
 // An invented programme in an invented night; nothing here is real.
@@ -85,11 +88,70 @@ func invented() map[string]any {
 	letter := DeadLetter{JobID: "larkspur-radar-XLRK20260114-053600", Queue: "ingest", Programme: "larkspur", Deliveries: 5, Error: "XLRK20260114_053600_V06: byte 1048576: truncated",
 		Worker: "north-1", Time: at(0), Job: json.RawMessage(`{"object":"XLRK20260114_053600_V06"}`)}
 
-	return map[string]any{"score": assessment, "outlook": outlook, "input": input, "health": health, "dead-letter": letter}
+	all := map[string]any{"score": assessment, "outlook": outlook, "input": input, "health": health, "dead-letter": letter}
+	maps.Copy(all, inventedDuty())
+	return all
+}
+
+// inventedDuty are the messages about holds, alerts and releases.
+func inventedDuty() map[string]any {
+	conditions := Conditions{Programme: "larkspur", AsOf: at(0),
+		Precipitation: []Precipitation{
+			{Place: "upper-larkspur", From: "radar", MMPerH: number(6.4), LiquidShare: number(0), CoveredShare: number(.97), Time: at(-4)},
+			{Place: "upper-larkspur", From: "forecast", MMPerH: number(5.1), CoveredShare: number(1), Time: at(20), Issued: at(-100)},
+			{Place: "quill-burn", From: "radar", CoveredShare: number(.4), Time: at(-4), Suspect: []string{"a ridge hides most of it"}},
+		},
+		FreezingLevels: []FreezingLevel{{Target: "upper-larkspur", From: "forecast", AltitudeM: number(1630), Time: at(20), Issued: at(-100)}},
+		Winds:          []Wind{{Site: "saddlehorn", From: "forecast", SpeedMPerS: number(11.2), FromDeg: number(255), Time: at(20), Issued: at(-100)}},
+		Inputs:         []string{"larkspur/model.20260114.t04z.f02"}, Notes: []string{"no sounding is younger than 12 h"}}
+
+	holds := Holds{Programme: "larkspur", At: at(0), Trigger: "gauge larkspur-bridge of 05:30 UTC", Results: []hold.Result{
+		{Key: "season", Criterion: "season", Name: "Season of the permit", Kind: "season", Outcome: hold.Clear, Condition: hold.Clear, Sites: []string{}, Targets: []string{}, Since: at(-90000), At: at(0),
+			Reason: "14 January is within 1 November to 15 April", Source: "invented", Inputs: []hold.Input{}, LastKnown: hold.Clear},
+		{Key: "larkspur-stage", Criterion: "larkspur-stage", Name: "Larkspur flood stage", Kind: "river", Outcome: hold.Held, Condition: hold.Held, Sites: []string{}, Targets: []string{"upper-larkspur"}, Since: at(-95), At: at(0),
+			Reason: "stage of larkspur-bridge is 2.46 m, at or above 2.4 m, 10 min old", WhoMayLift: "duty-meteorologist", WhatWouldLift: "stage below 2.2 m for 60 min", Source: "invented",
+			Inputs: []hold.Input{{Name: "stage of larkspur-bridge", State: "used", Value: number(2.46), Unit: "m", Time: at(-10), AgeMinutes: 10, MaximumMinutes: 120}}, LastKnown: hold.Held},
+		{Key: "ridge-wind/saddlehorn", Criterion: "ridge-wind", Name: "Wind at the site", Kind: "wind", Outcome: hold.Unknown, Condition: hold.Unknown, Sites: []string{"saddlehorn"}, Targets: []string{}, Since: at(-40), At: at(0),
+			Reason: "wind at saddlehorn by station is 3.0 h old, at most 1 h counts", WhoMayLift: "duty-meteorologist", WhatWouldLift: "a wind that is known", Source: "invented", ReviewOnly: false, Readiness: true,
+			Inputs: []hold.Input{{Name: "wind at saddlehorn by station", State: "stale", Value: number(9.1), Unit: "m/s", Time: at(-180), AgeMinutes: 180, MaximumMinutes: 60}}, LastKnown: hold.Clear},
+	}}
+
+	set := Order{ID: "k7-visitors", Programme: "larkspur", Action: OrderSet, At: at(-3), By: "Imogen Tarn", Role: "duty-meteorologist", Reason: "search party on the ridge", Sites: []string{"saddlehorn"}, Until: at(240)}
+
+	told := alert.Alert{ID: "larkspur-20260114T054000Z-hold-raised", Thread: "larkspur-20260114T0100Z", Kind: alert.HoldRaised, Change: alert.ChangeNew, Level: "held", Severity: alert.Severe,
+		Programme: "larkspur", ProgrammeName: "Larkspur winter programme", Sites: []alert.SiteRef{{ID: "saddlehorn", Name: "Saddlehorn Bench", LatitudeDeg: 44.02, LongitudeDeg: -114.8, Held: "Larkspur flood stage"}},
+		Raised: at(0), Expires: at(360), Start: at(-95), Subject: "Larkspur flood stage", Reasons: []string{"stage of larkspur-bridge is 2.46 m, at or above 2.4 m, 10 min old"},
+		LiftedBy: "duty-meteorologist", Lifts: "stage below 2.2 m for 60 min", Evidence: []alert.Link{{Title: "Saddlehorn Bench", URL: "https://pages.example/larkspur/saddlehorn"}}, Caution: alert.Caution,
+		Rules: []string{"crew"}, Routes: []string{"pager"}, NeedsAck: true}
+
+	return map[string]any{
+		"conditions": conditions, "hold": holds, "order": set, "alert": told,
+		"telemetry": json.RawMessage(`{"site":"saddlehorn","battery_v":12.4,"flares":[1,2,5],"door":{"open":false},"note":"ice on the mast"}`),
+		"cap": CAPText(`<?xml version="1.0" encoding="UTF-8"?>` + "\n" +
+			`<alert xmlns="urn:oasis:names:tc:emergency:cap:1.2"><identifier>larkspur-20260114T054000Z-hold-raised</identifier><sender>rimeline-larkspur</sender><sent>2026-01-14T05:40:00-00:00</sent>` +
+			`<status>Actual</status><msgType>Alert</msgType><scope>Restricted</scope><restriction>Staff of the seeding programme larkspur</restriction><info><category>Met</category><event>Hold</event>` +
+			`<urgency>Immediate</urgency><severity>Severe</severity><certainty>Observed</certainty><headline>HOLD, do not seed: Saddlehorn Bench.</headline><description>Stage 2.46 m &gt; 2.4 m</description></info></alert>` + "\n"),
+		"ack":      Ack{Programme: "larkspur", Alert: told.ID, By: "Piet Holm", At: at(2), Via: "command"},
+		"delivery": alert.Delivery{AlertID: told.ID, Route: "pager", Attempt: 2, Outcome: alert.DeliveryRetrying, At: at(1), Next: at(3), Error: "503 Service Unavailable"},
+		"advice": alert.Advice{Programme: "larkspur", Site: "saddlehorn", ReleaseStart: at(30), ReleaseEnd: at(94), SpacingS: 1200, Units: 4, AtOnce: 1, GramsTotal: 64, CrystalsPerLitre: number(28.4),
+			Reasons: []string{"window 06:10 to 07:25 UTC, best at 06:45; score 78, confidence 0.71"}, Limits: []string{"daily limit of the site: 200 g, 136 g used, 64 g left"}, Caution: alert.AdviceCaution},
+		"release": alert.Release{ID: "r-0031", At: at(70), Who: "Piet Holm", Programme: "larkspur", Site: "saddlehorn", Unit: "rack 2, flare 5", Start: at(62), End: at(66), Agent: "silver iodide", Grams: 16, Purpose: "snowpack"},
+	}
 }
 
 // lastToken of the subject of each invented message.
-var lastToken = map[string]string{"score": "saddlehorn", "outlook": "saddlehorn", "input": "model", "health": "north-1", "dead-letter": "ingest"}
+var lastToken = map[string]string{
+	"score": "saddlehorn", "outlook": "saddlehorn", "input": "model", "health": "north-1", "dead-letter": "ingest", "conditions": bus.Whole, "hold": bus.Whole, "order": "set", "telemetry": "saddlehorn",
+	"alert": "hold-raised", "cap": "hold-raised", "ack": bus.Whole, "delivery": "pager", "advice": "saddlehorn", "release": "saddlehorn",
+}
+
+// newEvent is an event of data that may be text.
+func newEvent(kind bus.Kind, at time.Time, data any) (bus.Event, error) {
+	if text, ok := data.(CAPText); ok {
+		return bus.NewContentEvent(kind, "larkspur", lastToken[kind.Name], at, []byte(text))
+	}
+	return bus.NewEvent(kind, "larkspur", lastToken[kind.Name], at, data)
+}
 
 // inventedEvent is the invented message of a kind.
 func inventedEvent(t testing.TB, kind bus.Kind) bus.Event {
@@ -98,7 +160,7 @@ func inventedEvent(t testing.TB, kind bus.Kind) bus.Event {
 	if !ok {
 		t.Fatalf("no invented %s", kind.Name)
 	}
-	e, err := bus.NewEvent(kind, "larkspur", lastToken[kind.Name], night, data)
+	e, err := newEvent(kind, night, data)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,6 +1,7 @@
 package message
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"strings"
@@ -8,6 +9,7 @@ import (
 	"unicode/utf8"
 
 	"rimeline/seedability"
+	"rimeline/seedability/alert"
 	"rimeline/seedability/bus"
 )
 
@@ -46,6 +48,26 @@ func Text(e bus.Event) []string {
 		return outlookText(m)
 	case Input:
 		return inputText(m)
+	case Conditions:
+		return conditionsText(m)
+	case Holds:
+		return holdText(m)
+	case Order:
+		return orderText(m)
+	case json.RawMessage:
+		return telemetryText(e, m)
+	case alert.Alert:
+		return alertText(m)
+	case CAPText:
+		return capText(e, m)
+	case Ack:
+		return ackText(m)
+	case alert.Delivery:
+		return deliveryText(e, m)
+	case alert.Advice:
+		return adviceText(e, m)
+	case alert.Release:
+		return releaseText(m)
 	case Health:
 		return healthText(m)
 	case DeadLetter:
@@ -75,6 +97,26 @@ func summary(e bus.Event) (name, state, what string) {
 		return outlookLine(m)
 	case Input:
 		return inputLine(m)
+	case Conditions:
+		return conditionsLine(m)
+	case Holds:
+		return holdLine(m)
+	case Order:
+		return orderLine(m)
+	case json.RawMessage:
+		return telemetryLine(e, m)
+	case alert.Alert:
+		return alertLine(m)
+	case CAPText:
+		return capLine(e, m)
+	case Ack:
+		return ackLine(m)
+	case alert.Delivery:
+		return deliveryLine(m)
+	case alert.Advice:
+		return adviceLine(e, m)
+	case alert.Release:
+		return releaseLine(m)
 	case Health:
 		return healthLine(m)
 	case DeadLetter:
