@@ -67,6 +67,19 @@ func follow(t *testing.T, names ...string) *follower {
 				need.Stations = append(need.Stations, station.ID)
 			}
 		}
+		gauge := f.scenario.RiverGauge()
+		switch name {
+		case "usgs-iv":
+			need.Stations = []string{gauge.USGS}
+		case "nwps-gauge", "nwps-stageflow":
+			need.Stations = []string{gauge.LID}
+		case "nws-alerts":
+			need.Areas = []string{"XV"}
+		case "gauge-table":
+			need.URL = "https://records.vantry.invalid/tallow.csv"
+		case "telemetry-json":
+			need.URL = "https://sites.vantry.invalid/telemetry.json"
+		}
 		f.needs[name] = need
 		if f.pollers[name], err = source.NewPoller(f.client, need); err != nil {
 			t.Fatal(err)
@@ -139,6 +152,9 @@ func (f *follower) decode(o source.Object, got source.Fetched) error {
 		if granule.Platform != "G18" || granule.Start.Sub(o.ReferenceTime).Abs() > time.Second || !strings.Contains(o.Product, string(granule.Product)) {
 			return fmt.Errorf("%s of %s at %v", granule.Product, granule.Platform, granule.Start)
 		}
+	case source.KindGauge, source.KindWarnings, source.KindTelemetry:
+		_, err := readPage(o.Source, got.Files[0].Bytes)
+		return err
 	case source.KindSounding:
 		var all []byte
 		for _, file := range got.Files {
@@ -215,7 +231,8 @@ func TestSourcesFollowTheStore(t *testing.T) {
 	for _, least := range []struct {
 		name string
 		n    int
-	}{{"hrrr", 38}, {"nexrad", 24}, {"nexrad-chunks", 24}, {"mrms", 60}, {"goes-west", 24 + 24 + 12}, {"temp-gateway", 1}, {"bufr-gateway", 1}} {
+	}{{"hrrr", 38}, {"nexrad", 24}, {"nexrad-chunks", 24}, {"mrms", 60}, {"goes-west", 24 + 24 + 12}, {"temp-gateway", 1}, {"bufr-gateway", 1},
+		{"usgs-iv", 24}, {"nwps-gauge", 24}, {"nwps-stageflow", 12}, {"nws-alerts", 120}, {"gauge-table", 12}, {"telemetry-json", 120}} {
 		if counts[least.name] < least.n {
 			t.Errorf("%s: %d objects in two hours, want %d", least.name, counts[least.name], least.n)
 		}

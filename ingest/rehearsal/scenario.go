@@ -3,6 +3,7 @@ package rehearsal
 import (
 	_ "embed"
 	"math"
+	"slices"
 	"time"
 
 	"rimeline/grid"
@@ -20,6 +21,11 @@ import (
 // tops and echo say that nature does the work. Front, bands and shield are lines
 // that cross the domain with the wind that carries them, so that sites far
 // upwind of the ridge have to release earlier.
+//
+// The rain of the first band makes a river rise over its banks, and brings a flash
+// flood warning for burnt slopes; a site falls silent, and a battery runs down
+// (scenario_river.go, scenario_warnings.go, scenario_crew.go; Holds says what that
+// suspends).
 //
 // All of it is invented: none of the numbers here and in scenario_*.go has a
 // source; they are what is typical of a winter storm over a range of the
@@ -89,6 +95,9 @@ const (
 	EpisodeGoodBand  = "good band"
 	EpisodeOutage    = "outage"
 	EpisodeIcedOver  = "iced over"
+	EpisodeSite      = "site" // a site that is not ready
+	EpisodeWarning   = "warning"
+	EpisodeFlood     = "flood"
 )
 
 const (
@@ -173,7 +182,7 @@ func (s *Scenario) Episodes() []Episode {
 		return Episode{Name: name, Kind: kind, From: s.passes(b.slopeHours, b.rampM/2), To: s.passes(b.slopeHours, -b.rampM/2), Note: note}
 	}
 	from, to := s.Outage()
-	return []Episode{
+	all := []Episode{
 		{"valley inversion", EpisodeInversion, s.start, s.at(inversionGoneHours), "cold supercooled cloud on the slope, but the agent stays in the valley"},
 		band(0, EpisodeWarmBand, "first band, too warm", "liquid, but nothing colder than about -4 °C where a plume can come"),
 		{"outage", EpisodeOutage, from, to, "no store answers: what is known grows old"},
@@ -182,6 +191,9 @@ func (s *Scenario) Episodes() []Episode {
 		band(2, EpisodeGoodBand, "third band", "supercooled and cold enough, the richest"),
 		{"iced over", EpisodeIcedOver, s.passes(s.shieldHours, 0), s.End(), "liquid below, but tops of -35 °C and echo of 30 dBZ and more: nature seeds itself"},
 	}
+	all = append(all, s.dutyEpisodes()...)
+	slices.SortStableFunc(all, func(a, b Episode) int { return a.From.Compare(b.From) })
+	return all
 }
 
 // onPlane turns a place along and across the flow into one of the plane.

@@ -196,7 +196,7 @@ func TestScenarioEpisodes(t *testing.T) {
 			}
 		}
 	}
-	if kinds[EpisodeGoodBand] != 2 || len(kinds) != 6 {
+	if kinds[EpisodeGoodBand] != 2 || len(kinds) != 9 {
 		t.Errorf("kinds of episode %v", kinds)
 	}
 }

@@ -32,11 +32,13 @@ type StoreOptions struct {
 
 // Store is an http.Handler that publishes what the public stores would while the
 // scenario's storm goes by: buckets with S3's interface for models, radars,
-// mosaics and satellites, directories for soundings. Each object appears on the
-// rehearsal's clock when the real one would, and is made when it is first asked
-// for, always of the same bytes. During the outage every answer is 503.
+// mosaics and satellites, directories for soundings, pages for gauges, warnings and
+// the programme's sites. Each object appears on the rehearsal's clock when the real
+// one would, and is made when it is first asked for, always of the same bytes.
+// During the outage every answer is 503.
 //
-// The schedule ends an hour after the scenario.
+// The schedule of buckets and directories ends an hour after the scenario; pages go
+// on.
 type Store struct {
 	scenario  *Scenario
 	now       func() time.Time
@@ -90,6 +92,9 @@ func (s *Store) BaseURLs(root string) map[string]string {
 	for name, bucket := range sourceBuckets {
 		urls[name] = root + "/" + bucket
 	}
+	for name, host := range pageHosts {
+		urls[name] = root + "/" + host
+	}
 	return urls
 }
 
@@ -107,7 +112,7 @@ type Published struct {
 
 // Schedule lists what appears from a time up to, not including, another, in the
 // order in which it appears. A sounding's bulletin is listed once for each time
-// it is overwritten.
+// it is overwritten, and so are the pages of gauges, warnings and sites.
 func (s *Store) Schedule(from, to time.Time) []Published {
 	var all []Published
 	for name, bucket := range sourceBuckets {
@@ -120,6 +125,11 @@ func (s *Store) Schedule(from, to time.Time) []Published {
 			if bulletin := strings.HasPrefix(o.key, gatewayBUFR); ok && bulletin == (name == "bufr-gateway") && !o.published.Before(from) && o.published.Before(to) {
 				all = append(all, Published{name, key, o.published})
 			}
+		}
+	}
+	for name, key := range s.pageKeys() {
+		for _, at := range s.pageSchedule(name, from, to) {
+			all = append(all, Published{name, key, at})
 		}
 	}
 	slices.SortFunc(all, func(a, b Published) int {
@@ -182,7 +192,15 @@ func (s *Store) length(o object) (int64, error) {
 func (s *Store) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	now := s.now().UTC()
 	w.Header().Set("Date", now.Format(http.TimeFormat))
-	if from, to := s.scenario.Outage(); !now.Before(from) && now.Before(to) {
+	bucket, key, _ := strings.Cut(strings.TrimPrefix(r.URL.Path, "/"), "/")
+	isPage := slices.Contains([]string{hostUSGS, hostNWPS, hostWarnings, hostTable, hostCrew}, bucket)
+	from, to := s.scenario.Outage()
+	away := !now.Before(from) && now.Before(to)
+	if isPage && away {
+		refusePage(w, r, bucket, http.StatusServiceUnavailable, "the service is not available")
+		return
+	}
+	if away {
 		s3Error(w, r, http.StatusServiceUnavailable, "SlowDown", "Please reduce your request rate.")
 		return
 	}
@@ -190,7 +208,10 @@ func (s *Store) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		s3Error(w, r, http.StatusForbidden, "AccessDenied", "Access Denied")
 		return
 	}
-	bucket, key, _ := strings.Cut(strings.TrimPrefix(r.URL.Path, "/"), "/")
+	if isPage {
+		s.servePage(w, r, bucket, key, now)
+		return
+	}
 	shelf, ok := s.shelves[bucket]
 	if bucket == "" || !ok {
 		s.serveDirectory(w, r, now)

@@ -271,6 +271,11 @@ func TestOutage(t *testing.T) {
 	urls := s.BaseURLs(s.root)
 	for _, at := range []time.Time{from, from.Add(time.Minute), to.Add(-time.Nanosecond)} {
 		s.clock.set(at)
+		for name, key := range s.pageKeys() {
+			if answer, _ := ask(t, "GET", urls[name]+"/"+key); answer.StatusCode != 503 {
+				t.Errorf("%s at %s: %s", name, at, answer.Status)
+			}
+		}
 		for name, url := range urls {
 			if answer, _ := ask(t, "GET", url+"/?list-type=2"); answer.StatusCode != 503 {
 				t.Errorf("%s at %s: %s", name, at, answer.Status)
@@ -279,7 +284,11 @@ func TestOutage(t *testing.T) {
 	}
 	s.clock.set(to)
 	for name, url := range urls {
-		if answer, _ := ask(t, "GET", url+"/?list-type=2&max-keys=1"); answer.StatusCode != 200 {
+		key := "?list-type=2&max-keys=1"
+		if page, ok := s.pageKeys()[name]; ok {
+			key = page
+		}
+		if answer, _ := ask(t, "GET", url+"/"+key); answer.StatusCode != 200 {
 			t.Errorf("%s after: %s", name, answer.Status)
 		}
 	}
@@ -468,7 +477,7 @@ func TestPrepare(t *testing.T) {
 		t.Errorf("%d of %d objects are made an hour ahead", made, n)
 	}
 	for _, p := range s.Schedule(now.Add(time.Second), now.Add(3*time.Minute)) {
-		if p.Source == "temp-gateway" {
+		if _, page := pageHosts[p.Source]; page || p.Source == "temp-gateway" {
 			continue // there is an older one
 		}
 		if answer, _ := ask(t, "HEAD", s.BaseURLs(s.root)[p.Source]+"/"+p.Key); answer.StatusCode != 404 {
