@@ -36,7 +36,11 @@ type follower struct {
 }
 
 func follow(t *testing.T, names ...string) *follower {
-	f := &follower{t: t, scenario: rehearsal.NewScenario(start, 1), needs: map[string]source.Need{}, pollers: map[string]*source.Poller{}}
+	return followScenario(t, rehearsal.NewScenario(start, 1), names...)
+}
+
+func followScenario(t *testing.T, scenario *rehearsal.Scenario, names ...string) *follower {
+	f := &follower{t: t, scenario: scenario, needs: map[string]source.Need{}, pollers: map[string]*source.Poller{}}
 	f.set(start)
 	var err error
 	f.store, err = rehearsal.NewStore(rehearsal.StoreOptions{Scenario: f.scenario, Now: func() time.Time { return *f.clock.Load() }, Points: 5, SpacingM: 20e3, RadiusM: 30e3})
