@@ -1,6 +1,7 @@
 package bus
 
 import (
+	"bytes"
 	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
@@ -13,6 +14,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -87,7 +89,8 @@ func sampleServer(t testing.TB) string {
 			t.Fatal(err)
 		}
 		text := strings.ReplaceAll(string(content), "/etc/nats/", dir+"/")
-		for _, user := range []string{"setup", "worker", "reader", "alert-route", "operator"} {
+		text = strings.ReplaceAll(text, `"rimeline.REPLACE-WITH-PROGRAMME.`, `"rimeline.larkspur.`)
+		for _, user := range []string{"setup", "worker", "reader", "alert-route", "duty", "site-gateway", "operator"} {
 			placeholder := "REPLACE-WITH-PUBLIC-KEY-OF-" + user
 			if !strings.Contains(text, placeholder) {
 				continue
@@ -151,10 +154,9 @@ func TestSampleConfiguration(t *testing.T) {
 		t.Fatalf("address %s", address)
 	}
 	o := Options{AttemptTime: 150 * time.Millisecond}
-	setup, worker, reader, route := as(t, dir, address, "setup", o), as(t, dir, address, "worker", o), as(t, dir, address, "reader", o), as(t, dir, address, "alert-route", o)
+	user := func(name string) *Bus { return as(t, dir, address, name, o) }
+	setup, worker, reader, route, duty, gateway := user("setup"), user("worker"), user("reader"), user("alert-route"), user("duty"), user("site-gateway")
 	ctx := t.Context()
-	score, outlook := event(t, "saddlehorn", releaseTime, 1), kindEvent(t, Outlook, "larkspur", "saddlehorn", 1)
-
 	may := func(user, what string, err error) {
 		t.Helper()
 		if err != nil {
@@ -212,18 +214,67 @@ func TestSampleConfiguration(t *testing.T) {
 		return err
 	}
 
-	// Setup makes everything; a worker can look at it.
+	// Setup makes everything; whoever runs roles can look at it.
 	may("setup", "make streams", setup.EnsureStreams(ctx))
 	may("setup", "make queues", setup.EnsureQueues(ctx))
-	may("worker", "look at streams", worker.EnsureStreams(ctx))
-	may("worker", "look at queues", worker.EnsureQueues(ctx))
+	for _, b := range []*Bus{worker, route} {
+		may(b.options.Name, "look at streams", b.EnsureStreams(ctx))
+		may(b.options.Name, "look at queues", b.EnsureQueues(ctx))
+		may(b.options.Name, "see the queue", state(b))
+	}
+
+	// Every kind, and the users who may publish it.
+	publishers := map[string][]*Bus{
+		"score": {worker}, "outlook": {worker}, "input": {worker}, "conditions": {worker}, "hold": {worker}, "dead-letter": {worker},
+		"order": {duty}, "release": {duty}, "ack": {duty, route}, "telemetry": {gateway},
+		"alert": {route}, "cap": {route}, "delivery": {route}, "advice": {route}, "health": {worker, route},
+	}
+	events := map[string]Event{}
+	for _, kind := range Kinds() {
+		e := kindMessage(t, kind, "saddlehorn")
+		events[kind.Name] = e
+		for _, b := range []*Bus{worker, reader, route, duty, gateway} {
+			if slices.Contains(publishers[kind.Name], b) {
+				may(b.options.Name, "publish to "+e.Subject, published(b, e))
+			} else {
+				mayNot(b.options.Name, "publish to "+e.Subject, published(b, e))
+			}
+		}
+		if len(publishers[kind.Name]) == 0 {
+			t.Errorf("nobody publishes %s", kind.Name)
+		}
+		// And the newest of each, where there is one.
+		keeper := publishers[kind.Name][0]
+		if kind.Latest == "" {
+			continue
+		}
+		for _, b := range []*Bus{worker, reader, route, duty} {
+			if b == keeper {
+				may(b.options.Name, "set the newest "+kind.Name, b.PutLatest(ctx, e))
+			} else {
+				newer := e
+				newer.Time = newer.Time.Add(time.Minute)
+				mayNot(b.options.Name, "set the newest "+kind.Name, b.PutLatest(ctx, newer))
+			}
+		}
+	}
+	// A gateway: what it has, on its own programme, and no more.
+	raw := func(subject string) error {
+		return try(gateway, func(ctx context.Context) error {
+			_, err := gateway.js.Publish(ctx, subject, []byte(`{"battery_v":12.4}`))
+			return err
+		})
+	}
+	may("site-gateway", "publish bare JSON", raw("rimeline.larkspur.telemetry.saddlehorn"))
+	for _, subject := range []string{
+		"rimeline.columbine.telemetry.saddlehorn", "rimeline.larkspur.telemetry", "rimeline.larkspur.telemetry.saddlehorn.x", "rimeline.jobs.ingest.larkspur", "$KV.RIMELINE_STATE.alerts.larkspur",
+	} {
+		mayNot("site-gateway", "publish to "+subject, raw(subject))
+	}
+	mayNot("site-gateway", "see what streams there are", func() error { _, err := gateway.LastSequence(ctx, Telemetry); return err }())
+	mayNot("site-gateway", "look at streams", gateway.EnsureStreams(ctx))
 
 	// The worker.
-	for _, e := range []Event{score, outlook, kindEvent(t, Input, "larkspur", "radar", 1), kindEvent(t, Health, "", "lodge-1", 1)} {
-		may("worker", "publish to "+e.Subject, published(worker, e))
-	}
-	may("worker", "set the newest score", worker.PutLatest(ctx, score))
-	may("worker", "set the newest outlook", worker.PutLatest(ctx, outlook))
 	may("worker", "submit", submitted(worker, "one"))
 	may("worker", "work", worked(worker, nil))
 	may("worker", "submit", submitted(worker, "two"))
@@ -240,23 +291,38 @@ func TestSampleConfiguration(t *testing.T) {
 		may("worker", "renew a lease", lease.Renew(ctx))
 		may("worker", "release a lease", lease.Release(ctx))
 	}
+	// Who reads which kinds: reader and duty all.
+	notFor := map[*Bus][]string{
+		worker: {"alert", "cap", "ack", "delivery", "advice"},
+		route:  {"input", "conditions", "order", "telemetry", "cap", "dead-letter"},
+	}
 	for _, kind := range Kinds() {
-		may("worker", "follow "+kind.Name, followed(worker, kind))
-		may("reader", "follow "+kind.Name, followed(reader, kind))
-		_, err := reader.LastSequence(ctx, kind)
-		may("reader", "ask for the last "+kind.Name, err)
-		n := 0
-		for _, err := range reader.ReadBack(ctx, kind) {
-			may("reader", "read back "+kind.Name, err)
-			n++
+		for _, b := range []*Bus{worker, reader, route, duty} {
+			user := b.options.Name
+			if slices.Contains(notFor[b], kind.Name) {
+				mayNot(user, "follow "+kind.Name, followed(b, kind))
+				continue
+			}
+			may(user, "follow "+kind.Name, followed(b, kind))
+			_, err := b.LastSequence(ctx, kind)
+			may(user, "ask for the last "+kind.Name, err)
+			n := 0
+			for _, err := range b.ReadBack(ctx, kind) {
+				may(user, "read back "+kind.Name, err)
+				n++
+			}
+			if n == 0 {
+				t.Errorf("%s reads no %s back", user, kind.Name)
+			}
+			for _, err := range b.ReadSince(ctx, kind, "", "", time.Time{}) {
+				may(user, "read since "+kind.Name, err)
+			}
 		}
-		if n == 0 {
-			t.Errorf("reader reads no %s back", kind.Name)
-		}
+		mayNot("site-gateway", "follow "+kind.Name, followed(gateway, kind))
 	}
 
 	// Not even the worker removes what was published, or changes a stream.
-	for _, b := range []*Bus{worker, reader, route} {
+	for _, b := range []*Bus{worker, reader, route, duty} {
 		user := b.options.Name
 		mayNot(user, "make a stream", try(b, func(ctx context.Context) error {
 			_, err := b.js.CreateStream(ctx, jetstream.StreamConfig{Name: "OTHER", Subjects: []string{"other"}})
@@ -285,14 +351,12 @@ func TestSampleConfiguration(t *testing.T) {
 		}
 	}
 
-	// The reader and the alert route store nothing.
-	for _, b := range []*Bus{reader, route} {
+	// Whoever does not do the work has no part in queues, objects and schedules.
+	for _, b := range []*Bus{reader, route, duty} {
 		user := b.options.Name
-		may(user, "read the newest score", latest(b, Score))
-		may(user, "read the newest outlook", latest(b, Outlook))
-		mayNot(user, "publish a score", published(b, score))
-		mayNot(user, "publish health", published(b, kindEvent(t, Health, "", "lodge-2", 1)))
-		mayNot(user, "set the newest score", b.PutLatest(ctx, event(t, "saddlehorn", releaseTime.Add(time.Hour), 2)))
+		for _, kind := range []Kind{Score, Outlook, Hold, Advice} {
+			may(user, "read the newest "+kind.Name, latest(b, kind))
+		}
 		mayNot(user, "submit", submitted(b, "three"))
 		mayNot(user, "work", worked(b, nil))
 		mayNot(user, "put an object", b.PutObject(ctx, "other", noise(10), nil))
@@ -300,27 +364,70 @@ func TestSampleConfiguration(t *testing.T) {
 		_, err := b.Acquire(ctx, "schedule.larkspur", "thief", 5*time.Second)
 		mayNot(user, "take a lease", err)
 	}
-	got, err := reader.GetObject(ctx, "crop")
-	may("reader", "read an object", err)
-	if len(got) != chunkBytes {
-		t.Errorf("object of %d bytes", len(got))
+	for _, b := range []*Bus{reader, duty} {
+		user := b.options.Name
+		may(user, "read the newest conditions", latest(b, Conditions))
+		got, err := b.GetObject(ctx, "crop")
+		may(user, "read an object", err)
+		if len(got) != chunkBytes {
+			t.Errorf("object of %d bytes", len(got))
+		}
+		objects, err := b.ListObjects(ctx)
+		may(user, "list objects", err)
+		if len(objects) != 1 {
+			t.Errorf("objects %v", objects)
+		}
+		may(user, "see the queue", state(b))
+		_, err = b.Acquire(ctx, "alerts.larkspur", "thief", 5*time.Second)
+		mayNot(user, "take a lease of alerts", err)
 	}
-	objects, err := reader.ListObjects(ctx)
-	may("reader", "list objects", err)
-	if len(objects) != 1 {
-		t.Errorf("objects %v", objects)
-	}
-	may("reader", "see the queue", state(reader))
 
-	// The alert route sees scores and outlooks, no more.
-	may("alert-route", "follow scores", followed(route, Score))
-	may("alert-route", "follow outlooks", followed(route, Outlook))
-	for _, kind := range []Kind{Input, Health, DeadLetter} {
-		mayNot("alert-route", "follow "+kind.Name, followed(route, kind))
-	}
+	// The alert route has states and leases of its own, and no objects.
 	_, err = route.GetObject(ctx, "crop")
 	mayNot("alert-route", "read an object", err)
-	mayNot("alert-route", "see the queue", state(route))
+	mayNot("alert-route", "read the newest conditions", try(route, func(context.Context) error { return latest(route, Conditions) }))
+	lease, err = route.Acquire(ctx, "alerts.larkspur", "lodge", time.Minute)
+	may("alert-route", "take a lease of alerts", err)
+	if err == nil {
+		may("alert-route", "renew a lease", lease.Renew(ctx))
+		may("alert-route", "release a lease", lease.Release(ctx))
+	}
+	for _, value := range [][]byte{noise(2_000_000), noise(3_000_000), []byte("small")} {
+		may("alert-route", "keep a state", route.PutState(ctx, "alerts.larkspur", value))
+		got, found, err := route.GetState(ctx, "alerts.larkspur")
+		may("alert-route", "read a state", err)
+		if !found || !bytes.Equal(got, value) {
+			t.Errorf("state of %d bytes, found %v", len(got), found)
+		}
+	}
+	keys, err := route.ListState(ctx, "")
+	may("alert-route", "list states", err)
+	if left := stateMessages(t, route); len(keys) != 1 || left != 1 {
+		t.Errorf("states %v in %d messages: parts that were replaced are not removed", keys, left)
+	}
+	for _, b := range []*Bus{worker, reader, duty} {
+		user := b.options.Name
+		_, _, err := b.GetState(ctx, "alerts.larkspur")
+		mayNot(user, "read a state", err)
+		mayNot(user, "change a state", b.PutState(ctx, "new.larkspur", []byte("x")))
+		mayNot(user, "remove states", try(b, func(ctx context.Context) error {
+			stream, err := b.js.Stream(ctx, stateStream)
+			if err != nil {
+				return err
+			}
+			return stream.Purge(ctx)
+		}))
+	}
+	may("alert-route", "remove a state", route.DeleteState(ctx, "alerts.larkspur"))
+	mayNot("alert-route", "remove objects", try(route, func(ctx context.Context) error {
+		stream, err := route.js.Stream(ctx, "OBJ_"+inputsName)
+		if err != nil {
+			return err
+		}
+		return stream.Purge(ctx)
+	}))
+	_, err = worker.Acquire(ctx, "alerts.larkspur", "thief", 5*time.Second)
+	mayNot("worker", "take a lease of alerts", err)
 
 	// The process of the server itself needs no key.
 	own, err := s.Connect(ctx, Options{})

@@ -5,20 +5,23 @@ import (
 	"testing"
 )
 
+// kindMessage is a message of any kind.
+func kindMessage(t testing.TB, kind Kind, site string) Event {
+	t.Helper()
+	if kind.ContentType == "" {
+		return kindEvent(t, kind, "larkspur", site, map[string]int{"a": 1})
+	}
+	e, err := NewContentEvent(kind, "larkspur", site, releaseTime, []byte("<a/>"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return e
+}
+
 // Every kind makes events that the published schema admits, on a subject that its
 // own stream takes and no other.
 func TestKinds(t *testing.T) {
 	schema := envelopeSchema(t)
-	kindMessage := func(kind Kind) Event {
-		if kind.ContentType == "" {
-			return kindEvent(t, kind, "larkspur", "saddlehorn", map[string]int{"a": 1})
-		}
-		e, err := NewContentEvent(kind, "larkspur", "saddlehorn", releaseTime, []byte("<a/>"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		return e
-	}
 	want := map[string]struct{ subject, source, pattern string }{
 		"score":       {"rimeline.larkspur.score.saddlehorn", "/rimeline/larkspur", "rimeline.*.score.*"},
 		"outlook":     {"rimeline.larkspur.outlook.saddlehorn", "/rimeline/larkspur", "rimeline.*.outlook.*"},
@@ -34,7 +37,7 @@ func TestKinds(t *testing.T) {
 	}
 	b := openAll(t) // no subject of a queue is one of a kind
 	for _, kind := range Kinds() {
-		e := kindMessage(kind)
+		e := kindMessage(t, kind, "saddlehorn")
 		w := want[kind.Name]
 		if e.Subject != w.subject || e.Source != w.source || kind.Subjects() != w.pattern || e.Type != "rimeline."+kind.Name+".v1" {
 			t.Errorf("%s: %+v, pattern %s", kind.Name, e, kind.Subjects())

@@ -80,6 +80,8 @@ func (b *Bus) stateStore(ctx context.Context) (jetstream.Stream, error) {
 	if known != nil {
 		return known, nil
 	}
+	ctx, end := context.WithTimeout(ctx, b.options.AttemptTime)
+	defer end()
 	known, err := b.js.Stream(ctx, stateStream)
 	if err != nil {
 		return nil, err
@@ -102,6 +104,8 @@ type stateValue struct {
 
 // stateOf reads the message under a key. Its numbers are claims.
 func (b *Bus) stateOf(ctx context.Context, stream jetstream.Stream, key string) (stateValue, error) {
+	ctx, end := context.WithTimeout(ctx, b.options.AttemptTime)
+	defer end()
 	message, err := stream.GetLastMsgForSubject(ctx, stateSubject+key)
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
 		return stateValue{}, nil
@@ -186,7 +190,9 @@ func (b *Bus) putState(ctx context.Context, stream jetstream.Stream, put *stateP
 			stateID: {put.id}, stateParts: {strconv.Itoa(parts)}, stateSize: {strconv.Itoa(put.size)}, stateDigest: {put.digest},
 		}
 		put.named = true
-		_, err = b.js.PublishMsg(ctx, message, jetstream.WithExpectStream(stateStream), jetstream.WithExpectLastSequencePerSubject(present.sequence))
+		attempt, end := context.WithTimeout(ctx, b.options.AttemptTime)
+		_, err = b.js.PublishMsg(attempt, message, jetstream.WithExpectStream(stateStream), jetstream.WithExpectLastSequencePerSubject(present.sequence))
+		end()
 		if wrongSequence(err) {
 			put.named = false
 			continue
