@@ -10,6 +10,7 @@ import (
 	"strings"
 	"text/tabwriter"
 
+	stores "rimeline/ingest/source"
 	"rimeline/seedability/programme"
 )
 
@@ -192,17 +193,7 @@ func printDescription(w io.Writer, d *programme.Description) error {
 	}
 	p.table("Yield tables", rows)
 
-	if len(d.Inputs) > 0 {
-		rows = [][]string{{"INPUT", "KIND", "FULL UNTIL", "NOTHING FROM", "FROM"}}
-		for _, input := range d.Inputs {
-			from, kind := inputOrigin(input), input.Kind
-			if input.Required {
-				kind += ", required"
-			}
-			rows = append(rows, []string{input.ID, kind, ageText(input.FreshHours), ageText(input.MaximumAgeHours), from})
-		}
-		p.table("Inputs", rows)
-	}
+	printInputs(p, d.Inputs)
 
 	printAlerts(p, &d.Alerts)
 
@@ -246,11 +237,76 @@ func printDescription(w io.Writer, d *programme.Description) error {
 	return p.err
 }
 
+// printInputs lists what assessments are made from, and what suspension criteria
+// ask for.
+func printInputs(p *page, inputs []programme.InputDescription) {
+	weather := [][]string{{"INPUT", "KIND", "FULL UNTIL", "NOTHING FROM", "FROM"}}
+	safety := [][]string{{"INPUT", "KIND", "GIVES", "ASKED FOR", "FROM"}}
+	for _, input := range inputs {
+		kind := input.Kind
+		if input.FreshHours == nil || input.MaximumAgeHours == nil {
+			safety = append(safety, []string{input.ID, kind, inputGives(input), inputPace(input), inputOrigin(input)})
+			continue
+		}
+		if input.Required {
+			kind += ", required"
+		}
+		weather = append(weather, []string{input.ID, kind, ageText(*input.FreshHours), ageText(*input.MaximumAgeHours), inputOrigin(input)})
+	}
+	if len(weather) > 1 {
+		p.table("Inputs", weather)
+	}
+	if len(safety) > 1 {
+		p.table("Inputs of the suspension criteria", safety)
+	}
+}
+
+// inputGives says what an input of suspension criteria is asked for.
+func inputGives(input programme.InputDescription) string {
+	switch {
+	case len(input.Gauges) > 0:
+		return "gauges " + strings.Join(input.Gauges, ", ")
+	case input.Feed != nil && len(input.Zones) > 0:
+		return fmt.Sprintf("list %s of zones %s", *input.Feed, strings.Join(input.Zones, ", "))
+	case input.Feed != nil && len(input.Areas) > 0:
+		return fmt.Sprintf("list %s of %s", *input.Feed, strings.Join(input.Areas, ", "))
+	case input.Feed != nil:
+		return "list " + *input.Feed
+	case len(input.Zones) > 0:
+		return "zones " + strings.Join(input.Zones, ", ")
+	case input.Kind == stores.KindTelemetry:
+		return "reports of the sites"
+	}
+	return "all zones"
+}
+
+// inputPace says how often an input of suspension criteria is asked for.
+func inputPace(input programme.InputDescription) string {
+	if input.PollMinutes != nil {
+		return "every " + number(*input.PollMinutes) + " min"
+	}
+	if input.Source != nil {
+		if *input.Source == programme.SourceBus {
+			return "never: it comes by itself"
+		}
+		if s, ok := stores.Find(*input.Source); ok {
+			return "every " + spanText(s.Pace)
+		}
+	}
+	return "when it changes"
+}
+
 // inputOrigin says where an input comes from.
 func inputOrigin(input programme.InputDescription) string {
 	origin := strings.Join(input.Paths, " ")
 	if input.Source != nil {
 		origin = "public store " + *input.Source
+		switch {
+		case *input.Source == programme.SourceBus:
+			origin = "messages on the bus"
+		case input.Host != nil:
+			origin = *input.Source + " at " + *input.Host
+		}
 		if input.BaseURL != nil {
 			origin += " at " + *input.BaseURL
 		}

@@ -51,9 +51,17 @@ func componentDefaults() []programme.ComponentDefault {
 func knownSources() []programme.KnownSource {
 	var known []programme.KnownSource
 	for _, s := range stores.All() {
-		known = append(known, programme.KnownSource{Name: s.Name, Kind: s.Kind})
+		known = append(known, programme.KnownSource{Name: s.Name, Kind: s.Kind, Format: sourceFormats[s.Name], NeedsURL: s.Layout == stores.LayoutPage && s.BaseURL == ""})
 	}
 	return known
+}
+
+// sourceFormats are the formats of sources that serve suspension criteria.
+var sourceFormats = map[string]string{
+	"usgs-iv": programme.FormatUSGS, "usgs-latest": programme.FormatUSGS, "nwps-gauge": programme.FormatNWPSGauge, "nwps-stageflow": programme.FormatStageflow,
+	"snotel": programme.FormatSnotel, "gauge-table": programme.FormatTable, "gauge-json": programme.FormatJSON,
+	"nws-alerts": programme.FormatAlerts, "cap-feed": programme.FormatAlerts,
+	"avalanche-us": programme.FormatMapLayer, "avalanche-json": programme.FormatDanger, "telemetry-json": programme.FormatTelemetry,
 }
 
 // maxProgrammeBytes bounds a programme file and each geometry file.

@@ -18,7 +18,7 @@ type sourcesCommand struct {
 }
 
 func (sourcesCommand) Help() string {
-	return `Lists the public stores that a programme's inputs may name, and what each gives. With --probe it asks each of them for its newest object.
+	return `Lists the public stores that a programme's inputs may name, and what each gives; those of gauges, warnings, avalanche danger and telemetry serve suspension criteria. With --probe it asks each of them for its newest object.
 
 Examples:
 
@@ -38,8 +38,10 @@ type sourceObject struct {
 	Note           string            `json:"note,omitempty"`
 	Provider       string            `json:"provider"`
 	Attribution    string            `json:"attribution"`
-	BaseURL        string            `json:"base_url"`
-	Templates      map[string]string `json:"templates"`
+	BaseURL        string            `json:"base_url,omitempty"` // none: the programme file says where
+	Templates      map[string]string `json:"templates,omitempty"`
+	PollMinutes    float64           `json:"poll_minutes,omitempty"` // of pages
+	Zones          string            `json:"zones,omitempty"`
 	CadenceMinutes float64           `json:"cadence_minutes"`
 	LatencyMinutes float64           `json:"latency_minutes"`
 	ForecastHours  int               `json:"forecast_hours,omitempty"`
@@ -93,7 +95,7 @@ func (c *sourcesCommand) Run(env *environment) error {
 		for k, s := range wanted {
 			objects = append(objects, sourceObject{Name: s.Name, Kind: s.Kind, Title: s.Title, Gives: s.Gives, Note: s.Note, Provider: s.Provider,
 				Attribution: s.Attribution, BaseURL: s.BaseURL, Templates: s.Templates, CadenceMinutes: s.Cadence.Minutes(), LatencyMinutes: s.Latency.Minutes(),
-				ForecastHours: s.ForecastHours, Stations: s.StationForm, Products: s.Products, Probe: probes[k]})
+				ForecastHours: s.ForecastHours, Stations: s.StationForm, Zones: s.ZoneForm, Products: s.Products, PollMinutes: pagePace(s).Minutes(), Probe: probes[k]})
 		}
 		err = writeJSON(env.Stdout, objects)
 	} else {
@@ -113,11 +115,17 @@ func printSources(p *page, wanted []stores.Source, probes []*probeObject) {
 			p.printf("\n%s\n", strings.ToUpper(kind))
 		}
 		facts := []string{fmt.Sprintf("every %s", spanText(s.Cadence)), fmt.Sprintf("about %s after its time", spanText(s.Latency))}
+		if pace := pagePace(s); pace > 0 {
+			facts = []string{fmt.Sprintf("asked every %s unless poll_minutes says otherwise", spanText(pace))}
+		}
 		if s.ForecastHours > 0 {
 			facts = append(facts, fmt.Sprintf("%d hours ahead unless forecast_hours says otherwise", s.ForecastHours))
 		}
 		if s.Stations {
-			facts = append(facts, "needs stations: "+s.StationForm)
+			facts = append(facts, "needs "+stationsKey(s)+": "+s.StationForm)
+		}
+		if s.Zones {
+			facts = append(facts, "needs "+s.ZoneForm)
 		}
 		if len(s.Products) > 0 {
 			facts = append(facts, "products "+strings.Join(s.Products, ", "))
@@ -125,7 +133,11 @@ func printSources(p *page, wanted []stores.Source, probes []*probeObject) {
 		p.hanging(s.Name, s.Title)
 		p.hanging("", s.Gives)
 		p.hanging("", strings.ToUpper(facts[0][:1])+strings.Join(facts, "; ")[1:]+".")
-		p.hanging("", s.Provider+", "+s.BaseURL)
+		if s.BaseURL != "" {
+			p.hanging("", s.Provider+", "+s.BaseURL)
+		} else {
+			p.hanging("", "The programme file says where it is, by url or paths.")
+		}
 		if s.Note != "" {
 			p.hanging("", "Note: "+s.Note)
 		}
@@ -138,6 +150,22 @@ func printSources(p *page, wanted []stores.Source, probes []*probeObject) {
 		}
 	}
 	p.printf("\n")
+}
+
+// pagePace is how often a page is asked for, 0 for other sources.
+func pagePace(s stores.Source) time.Duration {
+	if s.Layout == stores.LayoutPage {
+		return s.Pace
+	}
+	return 0
+}
+
+// stationsKey is the key by which a programme file names the stations of a source.
+func stationsKey(s stores.Source) string {
+	if s.Kind == stores.KindGauge {
+		return "gauges"
+	}
+	return "stations"
 }
 
 // hanging wraps text in a column beside a name.

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"rimeline/ingest/rehearsal"
+	"rimeline/seedability/programme"
 )
 
 func rehearsalText() []byte { return rehearsal.ProgrammeYAML() }
@@ -57,11 +58,18 @@ func TestSourcesCommand(t *testing.T) {
 	kinds := map[string]int{}
 	for _, s := range all {
 		kinds[s.Kind]++
-		if s.Name == "" || s.Gives == "" || !strings.HasPrefix(s.BaseURL, "https://") || len(s.Templates) == 0 || s.CadenceMinutes <= 0 {
-			t.Errorf("%+v", s)
+		known := programme.KnownSource{}
+		for _, source := range knownSources() {
+			if source.Name == s.Name {
+				known = source
+			}
+		}
+		if s.Name == "" || s.Gives == "" || s.CadenceMinutes <= 0 || (s.BaseURL == "") != known.NeedsURL ||
+			!known.NeedsURL && (!strings.HasPrefix(s.BaseURL, "https://") || len(s.Templates) == 0) || (s.PollMinutes > 0) != (known.Format != "") {
+			t.Errorf("%+v is known as %+v", s, known)
 		}
 	}
-	for _, kind := range []string{"model", "sounding", "radar", "mosaic", "satellite"} {
+	for _, kind := range []string{"model", "sounding", "radar", "mosaic", "satellite", "gauge", "warnings", "avalanche", "telemetry"} {
 		if kinds[kind] == 0 {
 			t.Errorf("no source of kind %s", kind)
 		}

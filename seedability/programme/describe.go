@@ -112,8 +112,17 @@ type InputDescription struct {
 	Products        []string `json:"products"`
 	ForecastHours   *float64 `json:"forecast_hours"`
 	Stations        []string `json:"stations"`
-	FreshHours      float64  `json:"fresh_hours"`
-	MaximumAgeHours float64  `json:"maximum_age_hours"`
+	FreshHours      *float64 `json:"fresh_hours"`
+	MaximumAgeHours *float64 `json:"maximum_age_hours"`
+	// Of inputs for suspension criteria. Host alone is shown of an address: the
+	// rest may hold a key.
+	Host        *string  `json:"host,omitempty"`
+	Format      *string  `json:"format,omitempty"`
+	PollMinutes *float64 `json:"poll_minutes,omitempty"`
+	Gauges      []string `json:"gauges,omitempty"`
+	Zones       []string `json:"zones,omitempty"`
+	Areas       []string `json:"areas,omitempty"`
+	Feed        *string  `json:"feed,omitempty"`
 }
 
 // EnsembleDescription is the particle ensemble.
@@ -227,12 +236,18 @@ func (p *Programme) Describe(components []ComponentDefault) Description {
 			ID: input.ID, Kind: input.Kind, Required: input.Required,
 			Paths: append([]string{}, input.Paths...), Source: givenText(input.Source), BaseURL: givenText(input.BaseURL),
 			Products: append([]string{}, input.Products...), ForecastHours: given(input.ForecastHours),
-			Stations: append([]string{}, input.Stations...), FreshHours: input.FreshHours, MaximumAgeHours: input.MaximumAgeHours,
+			Stations: append([]string{}, input.Stations...), FreshHours: given(input.FreshHours), MaximumAgeHours: given(input.MaximumAgeHours),
+			Host: givenText(input.Host()), Format: givenText(input.Format), PollMinutes: given(input.PollMinutes),
+			Gauges: input.Gauges, Zones: input.Zones, Areas: input.Areas, Feed: givenText(input.Feed),
 		})
+		if input.holdsKey() {
+			d.Remarks = append(d.Remarks, fmt.Sprintf("the address of input %s seems to hold a key: this file travels over the bus and is archived, so keep secrets out of it.", input.ID))
+		}
 	}
 	if !slices.ContainsFunc(p.Inputs, func(in Input) bool { return in.Kind == "model" }) {
 		d.Remarks = append(d.Remarks, "the file names no model input: it must be given on the command line, without a model nothing can be judged.")
 	}
+	d.Remarks = append(d.Remarks, p.MissingEvidence()...)
 	d.Alerts = p.describeAlerts()
 	d.Remarks = append(d.Remarks, p.alertRemarks()...)
 	d.Releases.Count, d.Releases.SpacingMinutes = p.Releases.Count, p.Releases.SpacingMinutes

@@ -38,6 +38,7 @@ func Parse(file string, b []byte, open func(path string) ([]byte, error), compon
 		d.checkSites(p)
 		d.checkTables(p)
 		d.checkInputs(p, sources)
+		d.checkSafetyInputs(p, sources, open)
 		d.checkTargets(p, open)
 		d.checkMethod(p, components)
 		d.checkHolds(p, open)
@@ -45,6 +46,7 @@ func Parse(file string, b []byte, open func(path string) ([]byte, error), compon
 		d.checkDistances(p)
 	}
 	if len(d.problems) == 0 {
+		p.inputPlaces = d.placesBelow("inputs")
 		return p, nil
 	}
 	slices.SortStableFunc(d.problems, func(a, b Problem) int {
@@ -155,6 +157,9 @@ func (d *decoder) checkTables(p *Programme) {
 func (d *decoder) checkInputs(p *Programme, sources []KnownSource) {
 	for i := range p.Inputs {
 		input, path := &p.Inputs[i], fmt.Sprintf("inputs[%d]", i)
+		if !d.checkInputKeys(input, path) {
+			continue
+		}
 		if ages, ok := inputAges[input.Kind]; ok {
 			if math.IsNaN(input.MaximumAgeHours) {
 				input.MaximumAgeHours = max(ages.maximum, input.FreshHours)
@@ -169,7 +174,7 @@ func (d *decoder) checkInputs(p *Programme, sources []KnownSource) {
 		if input.FreshHours > input.MaximumAgeHours {
 			d.problemAt(path+".fresh_hours", "%g exceeds maximum_age_hours %g", input.FreshHours, input.MaximumAgeHours)
 		}
-		if input.Stations != nil && input.Kind != "sounding" && (input.Kind != "radar" || input.Source == "") {
+		if input.Stations != nil && input.Kind != "sounding" && input.Kind != "avalanche" && (input.Kind != "radar" || input.Source == "") {
 			d.problemAt(path+".stations", "belongs to soundings, and to a source of radar data, only")
 		}
 		d.checkSource(input, path, sources)
@@ -193,12 +198,10 @@ func (d *decoder) checkSource(input *Input, path string, sources []KnownSource) 
 		}
 		return
 	}
-	var names []string
-	for _, source := range sources {
-		names = append(names, source.Name)
-	}
+	names := sourceNames(sources)
 	switch index := slices.Index(names, input.Source); {
 	case len(sources) == 0:
+	case input.Source == SourceBus && input.Kind == "telemetry":
 	case index < 0:
 		d.problemAt(path+".source", "there is no source %q; known here: %s", input.Source, strings.Join(names, ", "))
 	case sources[index].Kind != "" && sources[index].Kind != input.Kind:

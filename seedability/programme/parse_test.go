@@ -2,6 +2,7 @@ package programme
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -21,7 +22,7 @@ var components = []ComponentDefault{
 }
 
 // sources is an invented list of public stores.
-var sources = []KnownSource{{"hill-model", "model"}, {"far-model", "model"}, {"sweeps", "radar"}, {"anything", ""}}
+var sources = []KnownSource{{Name: "hill-model", Kind: "model"}, {Name: "far-model", Kind: "model"}, {Name: "sweeps", Kind: "radar"}, {Name: "anything"}}
 
 const demoDir = "../../testdata/demo"
 
@@ -366,7 +367,7 @@ func TestSchema(t *testing.T) {
 		}
 		return schema.Validate(value)
 	}
-	for name, text := range map[string][]byte{"demo": demo(t), "minimal": []byte(minimal), "sources": []byte(withSources), "holds": []byte(withHolds)} {
+	for name, text := range map[string][]byte{"demo": demo(t), "minimal": []byte(minimal), "sources": []byte(withSources), "holds": []byte(withHolds), "inputs": []byte(withInputs)} {
 		if err := validate(text); err != nil {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -379,6 +380,8 @@ func TestSchema(t *testing.T) {
 		{"name: Dale", "name: Dale\ninputs: [{id: m, kind: model, paths: [a], source: anything}]"},
 		{"name: Dale", "name: Dale\ninputs: [{id: m, kind: model, source: anything, required: 1}]"},
 		{"name: Dale", "name: Dale\nwatch: {idle_minutes: 0}"},
+		{"name: Dale", "name: Dale\ninputs: [{id: x, kind: gauge, paths: [a], format: xml, gauges: [a]}]"},
+		{"name: Dale", "name: Dale\ninputs: [{id: x, kind: telemetry, paths: [a], telemetry: {site: s, time: t}}]"},
 		{"name: Dale", "name: Dale\nholds: [{id: x, kind: wind, source: s, hold_above: 1, lift: never}]"},
 		{"name: Dale", "name: Dale\nholds: [{id: x, kind: hours, source: s, from_time: 5am, to_time: '22:00'}]"},
 	} {
@@ -416,12 +419,13 @@ func FuzzParse(f *testing.F) {
 	f.Add(demo(f))
 	f.Add([]byte(withSources))
 	f.Add([]byte(withHolds))
+	f.Add([]byte(withInputs))
 	f.Add([]byte("a: &x [*x]\n"))
 	f.Add([]byte("{{{{[[[[: : : -"))
 	f.Add([]byte("? - - - - : 1\n<<: {a: b}\n!!map x: |\n  1\n"))
 	f.Add([]byte(strings.Replace(minimal, "[-114.4, 44.1]", "[1e999, {a: [1]}]", 1)))
 	f.Fuzz(func(t *testing.T, b []byte) {
-		p, err := Parse("fuzz", b, func(string) ([]byte, error) { return nil, errors.New("no file") }, components, sources)
+		p, err := Parse("fuzz", b, openText, components, safetySources)
 		var problems Problems
 		switch {
 		case err == nil && p == nil:
@@ -435,7 +439,9 @@ func FuzzParse(f *testing.F) {
 			}
 		}
 		if p != nil {
-			p.Describe(components)
+			if _, err := json.Marshal(p.Describe(components)); err != nil {
+				t.Fatal(err)
+			}
 			for i := range p.Targets {
 				if area := p.Targets[i].AreaM2(); !(area > 0) {
 					t.Fatalf("area %v", area)

@@ -32,7 +32,7 @@ type Programme struct {
 	Sites       []Site        `yaml:"sites" need:"always" length:"1..1000" doc:"The ground sites that release agent."`
 	Targets     []Target      `yaml:"targets" need:"always" length:"1..100" doc:"The areas on which the ice should fall."`
 	YieldTables []YieldTable  `yaml:"yield_tables" need:"always" length:"1..50" doc:"How many ice crystals a gram of agent makes, by temperature; from the certificate of the agent in use."`
-	Inputs      []Input       `yaml:"inputs" length:"0..50" doc:"Where model grids, soundings and observations come from. May be left out where they are named on the command line."`
+	Inputs      []Input       `yaml:"inputs" length:"0..100" doc:"Where model grids, soundings, observations, and what suspension criteria ask for come from. Those of assessments may be left out where they are named on the command line."`
 	Stations    []Station     `yaml:"stations" length:"0..200" doc:"Where radiosonde stations are whose bulletins do not say it (TEMP)."`
 	Releases    Releases      `yaml:"releases" doc:"For which release times assessments are made."`
 	Ensemble    Ensemble      `yaml:"ensemble" doc:"The particles that are followed from each site, and how they are spread."`
@@ -50,6 +50,9 @@ type Programme struct {
 	// the targets that name them.
 	SHA256         string            `yaml:"-"`
 	GeometrySHA256 map[string]string `yaml:"-"`
+
+	// inputPlaces are line and column of what stands in the section inputs.
+	inputPlaces map[string][2]int
 }
 
 // Manager is who answers for the programme.
@@ -132,20 +135,37 @@ type YieldPoint struct {
 	CrystalsPerG    float64 `yaml:"crystals_per_g" need:"always" range:"(0..1e18" doc:"Ice crystals made by one gram of silver iodide."`
 }
 
-// Input is one place from which model grids, soundings or observations are
-// taken: files that lie somewhere (Paths), or a public store (Source).
+// Input is one place from which model grids, soundings, observations, readings,
+// warnings or telemetry are taken: files that lie somewhere (Paths), or a public
+// store, an address or the bus (Source). Which keys go with which kind is stated
+// in inputKeys.
 type Input struct {
 	ID              string   `yaml:"id" need:"always" form:"token" doc:"Short name of the input."`
-	Kind            string   `yaml:"kind" need:"always" one:"model|sounding|radar|mosaic|satellite" doc:"What the files hold."`
-	Paths           []string `yaml:"paths" need:"either" length:"1..1000" doc:"Files or patterns (* ? [a-z]), relative to the programme file."`
-	Source          string   `yaml:"source" need:"either" form:"token" doc:"Name of the public store from which the input is fetched."`
+	Kind            string   `yaml:"kind" need:"always" one:"model|sounding|radar|mosaic|satellite|gauge|warnings|avalanche|telemetry" doc:"What the files hold. gauge, warnings, avalanche and telemetry are what suspension criteria ask for."`
+	Paths           []string `yaml:"paths" need:"either" length:"1..1000" doc:"Files or patterns (* ? [a-z]), relative to the programme file. Of readings, warnings, danger and telemetry: files that another program writes anew; the time of their last change says up to when they hold."`
+	Source          string   `yaml:"source" need:"either" form:"token" doc:"Name of the public store from which the input is fetched; bus for telemetry that comes as messages."`
 	BaseURL         string   `yaml:"base_url" length:"1..1000" doc:"Where a mirror of the source lies (http or https), laid out as the source is. Left out: the public store."`
 	Products        []string `yaml:"products" length:"1..100" doc:"Only these products of the source. Left out: those that an assessment can use."`
 	ForecastHours   float64  `yaml:"forecast_hours" default:"NaN" range:"(0..384" doc:"How far beyond the start of its run a model is fetched. Left out: as the source proposes."`
 	Required        bool     `yaml:"required" doc:"Where every input of this kind is too old or missing, the site cannot be judged. Left out: other inputs are judged without it."`
-	Stations        []string `yaml:"stations" length:"1..1000" doc:"Only soundings of these stations (identifier or WMO number); of a source of radar data, these radars."`
+	Stations        []string `yaml:"stations" length:"1..1000" doc:"Only soundings of these stations (identifier or WMO number); of a source of radar data, these radars; of avalanche danger, these centres."`
 	FreshHours      float64  `yaml:"fresh_hours" default:"NaN" range:"0..240" doc:"Up to this age an input counts in full. Left out: 3 for models and soundings, 1/6 for radar and mosaics, 1/4 for satellite."`
 	MaximumAgeHours float64  `yaml:"maximum_age_hours" default:"NaN" range:"(0..240" doc:"From this age an input counts for nothing. Left out: 12 for models and soundings, 1/2 for radar and mosaics, 1 for satellite."`
+
+	URL         string            `yaml:"url" length:"1..2000" doc:"Address (http or https) that always gives what holds now, for sources without one of their own. May hold {station}, {stations}, {zones}, {areas}, and the days {today} and {since}."`
+	PollMinutes float64           `yaml:"poll_minutes" default:"NaN" range:"0.25..1440" doc:"How often it is asked for. Left out: as the source proposes."`
+	Format      string            `yaml:"format" one:"usgs|nwps-gauge|nwps-stageflow|snotel|table|json" doc:"What files of readings hold."`
+	Gauges      []string          `yaml:"gauges" length:"1..50" doc:"Identifiers of the gauges, reservoirs or stations that the input gives, as its answers and the criteria write them; a source of many is asked for these."`
+	TimeZone    string            `yaml:"time_zone" length:"1..60" doc:"Zone of times that do not say theirs, for sources whose layout is built in: the station's standard time of snotel, such as -08:00."`
+	Table       *TableMapping     `yaml:"table" doc:"How a table holds readings."`
+	JSON        []JSONMapping     `yaml:"json" length:"1..20" doc:"Where a JSON holds readings, quantity by quantity."`
+	Suspect     []GaugeLimits     `yaml:"suspect" length:"1..200" doc:"What readings are plausible within. Left out: wide limits by quantity."`
+	Normals     []NormalCurve     `yaml:"normals" length:"1..50" doc:"Normal snow water equivalent by day, for stations whose service does not give it."`
+	Zones       []string          `yaml:"zones" length:"1..200" doc:"warnings: zones and counties that are asked for, such as IDZ013 and IDC037. avalanche: zones that the input gives, as the criteria name them."`
+	Areas       []string          `yaml:"areas" length:"1..50" doc:"warnings: whole states that are asked for instead of zones, such as ID."`
+	Feed        string            `yaml:"feed" length:"1..60" doc:"Name of the list of warnings, by which criteria ask for it. Left out: the id of the input."`
+	Danger      *DangerMapping    `yaml:"danger" doc:"Where a JSON holds avalanche danger."`
+	Telemetry   *TelemetryMapping `yaml:"telemetry" doc:"Where a JSON holds the reports of sites."`
 }
 
 // inputAges are the ages of Input where the file gives none, by kind, in hours:
@@ -171,6 +191,10 @@ type KnownSource struct {
 	// Kind of input that it gives, one of those that Input.Kind takes; empty
 	// where it is not checked.
 	Kind string
+	// Format of its answers, of inputs for suspension criteria.
+	Format string
+	// NeedsURL: the input must say where it is.
+	NeedsURL bool
 }
 
 // Watch says how often the service judges. The defaults are common practice,
