@@ -14,7 +14,7 @@ import (
 )
 
 type followCommand struct {
-	busFlags
+	dutyFlags
 	Programme string        `placeholder:"ID" help:"Only this programme."`
 	Site      string        `placeholder:"ID" help:"Only this site."`
 	Kind      []string      `placeholder:"KIND" help:"Only these kinds of message: score, outlook, input, health, dead-letter. Left out: scores, outlooks and troubles."`
@@ -165,17 +165,6 @@ type busFlags struct {
 	Key   string `placeholder:"FILE" help:"Key of this client's certificate."`
 }
 
-// defaultBus is where a server on this computer listens.
-const defaultBus = "nats://127.0.0.1:4222"
-
 func (f *busFlags) options() bus.Options {
 	return bus.Options{CredentialsFile: f.Creds, NKeyFile: f.NKey, UserFile: f.User, CAFile: f.CA, CertFile: f.Cert, KeyFile: f.Key}
-}
-
-func (f *busFlags) connect(env *environment) (*bus.Bus, error) {
-	address := f.Nats
-	if address == "" {
-		address = defaultBus
-	}
-	return bus.Connect(env, address, f.options())
 }

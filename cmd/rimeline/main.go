@@ -39,6 +39,8 @@ type commandLine struct {
 	Watch   watchCommand   `cmd:"" help:"Watch the stores, and keep every site's score and outlook current."`
 	Work    workCommand    `cmd:"" help:"Add a worker to a service that runs elsewhere."`
 	Follow  followCommand  `cmd:"" help:"Print what the service publishes."`
+	Hold    holdCommand    `cmd:"" help:"Show holds, set one, lift one."`
+	Ack     ackCommand     `cmd:"" help:"Acknowledge alerts, or list those that wait for it."`
 	Sources sourcesCommand `cmd:"" help:"List the public stores that can be watched, and try them."`
 	Assess  assessCommand  `cmd:"" help:"Judge when release at each site works, from model output and soundings."`
 	Inspect inspectCommand `cmd:"" help:"Show what files hold."`

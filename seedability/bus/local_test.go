@@ -4,7 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"slices"
+	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -155,5 +158,65 @@ func TestReadSinceOfMany(t *testing.T) {
 	}
 	if n != many {
 		t.Errorf("%d messages, %d were there", n, many)
+	}
+}
+
+// A server that was started again at another address is found again.
+func TestConnectWhere(t *testing.T) {
+	t.Parallel()
+	var mutex sync.Mutex
+	address := ""
+	where := func() (string, error) {
+		mutex.Lock()
+		defer mutex.Unlock()
+		if address == "" {
+			return "", errors.New("no server runs")
+		}
+		return address, nil
+	}
+	dir := t.TempDir()
+	begin := func() *Server {
+		s, err := EmbeddedWith(dir, ServerOptions{Listen: "127.0.0.1:0"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		mutex.Lock()
+		address = strings.TrimPrefix(s.Address(), "nats://")
+		mutex.Unlock()
+		return s
+	}
+	if _, err := ConnectWhere(t.Context(), where, Options{}); err == nil || err.Error() != "no server runs" {
+		t.Errorf("without an address: %v", err)
+	}
+	if _, err := ConnectWhere(t.Context(), func() (string, error) { return "127.0.0.1:1", nil }, Options{}); err == nil || !strings.Contains(err.Error(), "127.0.0.1:1") {
+		t.Errorf("without a server: %v", err)
+	}
+	s := begin()
+	b, err := ConnectWhere(t.Context(), where, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(b.Close)
+	if err := b.EnsureStreams(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	first := s.Address()
+	s.Close()
+	// The port may go to another meanwhile, which must not be asked.
+	squatter, err := net.Listen("tcp", strings.TrimPrefix(first, "nats://"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { squatter.Close() })
+	mutex.Lock()
+	address = ""
+	mutex.Unlock()
+	again := begin()
+	t.Cleanup(again.Close)
+	if _, err := b.ServerTime(t.Context(), Order); err != nil {
+		t.Error(err)
+	}
+	if again.Address() == first {
+		t.Errorf("the same address, %s: nothing was tested", first)
 	}
 }
