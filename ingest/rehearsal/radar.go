@@ -61,8 +61,8 @@ func (s Storm) RadarVolume(start time.Time) *grid.Volume {
 		Radar: "XLRK", Antenna: grid.Position{LatLon: grid.LatLon{LatitudeDeg: latitudeDeg, LongitudeDeg: longitudeDeg}, AltitudeM: radarAltitudeM + radarTowerM},
 		TowerHeightM: radarTowerM, BeamwidthDeg: radarBeamwidthDeg, Time: start.UTC(), VolumeCoveragePattern: 215, Complete: true,
 	}
-	reflectivity := &grid.Packing{WordBits: 8, Factor: .5, Addend: -33}
-	velocity := &grid.Packing{WordBits: 8, Factor: .5, Addend: -64.5}
+	reflectivity := &grid.Packing{WordBits: 8, Factor: .5, Addend: -33, RangeFolded: 1, Missing: grid.NoCode}
+	velocity := &grid.Packing{WordBits: 8, Factor: .5, Addend: -64.5, RangeFolded: 1, Missing: grid.NoCode}
 	code := func(value, factor, addend float64) byte {
 		return byte(min(max(math.Round((value-addend)/factor), 2), 255))
 	}

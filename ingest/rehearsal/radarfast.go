@@ -108,8 +108,8 @@ func (s *scanner) volume(w Weather, start time.Time) *grid.Volume {
 		Radar: s.site.ID, Antenna: grid.Position{LatLon: s.site.Place, AltitudeM: s.site.AltitudeM + s.site.TowerM},
 		TowerHeightM: s.site.TowerM, BeamwidthDeg: scanBeamwidthDeg, Time: start, VolumeCoveragePattern: scanPattern, Complete: true,
 	}
-	reflectivity := &grid.Packing{WordBits: 8, Factor: .5, Addend: -33}
-	velocity := &grid.Packing{WordBits: 8, Factor: .5, Addend: -64.5}
+	reflectivity := &grid.Packing{WordBits: 8, Factor: .5, Addend: -33, RangeFolded: 1, Missing: grid.NoCode}
+	velocity := &grid.Packing{WordBits: 8, Factor: .5, Addend: -64.5, RangeFolded: 1, Missing: grid.NoCode}
 	for k := range s.sweeps {
 		g := &s.sweeps[k]
 		sweep := &grid.Sweep{Number: k + 1, ElevationDeg: g.elevationDeg, TargetElevationDeg: g.elevationDeg, Complete: true, Start: radialTime(start, k, 0),
