@@ -4,8 +4,11 @@ import (
 	"cmp"
 	_ "embed"
 	"fmt"
+	"math"
 	"slices"
 	"time"
+
+	"rimeline/grid"
 )
 
 //go:embed programme_duty.yaml
@@ -36,6 +39,7 @@ const (
 	criterionStage    = "sallow-stage"
 	criterionWarnings = "public-warnings"
 	criterionReady    = "site-ready"
+	criterionHeavy    = "heavy-precipitation"
 	criterionHours    = "working-hours"
 
 	clearMinutes        = 10
@@ -44,9 +48,19 @@ const (
 	contactMinutes      = 35
 	batteryLimitV       = 11.6
 	warningsAgeMinutes  = 12
-	fromHour, toHour    = 5, 22 // of local time
-	holdsStep           = 10 * time.Second
+	// heavyDBZ of dry snow are 5.5 mm/h, by Z = 150 S^2 (value from memory; the
+	// programme's radars are judged by the same).
+	heavyDBZ         = 36.57
+	heavyAltitudeM   = 3000  // about that of the lowest beam over the targets
+	fromHour, toHour = 5, 22 // of local time
+	holdsStep        = 10 * time.Second
 )
+
+// targetRings are the outlines of the targets, as in the programme file.
+var targetRings = map[string][][2]float64{
+	"upper-vantry": {{-112.723, 44.181}, {-112.256, 44.252}, {-112.302, 44.410}, {-112.449, 44.471}, {-112.786, 44.392}, {-112.723, 44.181}},
+	"sallow-fork":  {{-112.660, 43.970}, {-112.337, 44.001}, {-112.205, 44.076}, {-112.256, 44.252}, {-112.723, 44.181}, {-112.660, 43.970}},
+}
 
 var (
 	// The sites in the south, whose snow falls into the Sallow Fork.
@@ -65,18 +79,24 @@ var (
 //
 //   - A hold is raised up to one poll of its source and one judgement after From:
 //     two minutes for warnings and sites, ten for gauges.
+//
 //   - It lifts no sooner than ClearAfter after To, and later by as much.
+//
 //   - After the outage a source that did not answer is asked again after at most
 //     ten minutes, by the rule of backing off; so what begins or ends from its
 //     start on may come that much later.
+//
 //   - Unknown stretches begin warningsAgeMinutes after the last good answer, which
 //     may be two minutes older than the outage.
+//
 //   - Before every input was read once, in the first minutes of a rehearsal, all
 //     criteria with inputs are unknown, and stay so for ClearAfter.
 //
+//   - Precipitation is that of radar volumes, which last five minutes; what melts in
+//     the first band may look like more than it is, for some minutes.
+//
 // Never suspended by: the reservoir (it calls for a look all the time), wind,
-// season, manual holds (nobody sets one), and precipitation, whose limit no band
-// and no shield reaches.
+// season, and manual holds (nobody sets one).
 func (s *Scenario) Holds() []HeldStretch {
 	var all []HeldStretch
 	// stretches finds when a cause is there.
@@ -152,6 +172,23 @@ func (s *Scenario) Holds() []HeldStretch {
 			return now.Sub(at) > contactMinutes*time.Minute, "the link is down"
 		})
 	}
+	// The strongest echo over each target, in steps of a minute.
+	for _, target := range everyTarget {
+		places := s.placesIn(targetRings[target])
+		var minute time.Time
+		var strongestDBZ float64
+		stretches(HeldStretch{Criterion: criterionHeavy, Sites: ids, Targets: []string{target}, ClearAfter: clear}, func(now time.Time) (bool, string) {
+			if at := now.Truncate(time.Minute); !at.Equal(minute) {
+				minute, strongestDBZ = at, math.Inf(-1)
+				for _, xy := range places {
+					if dBZ := s.ReflectivityDBZ(xy[0], xy[1], heavyAltitudeM, s.hours(at)); dBZ > strongestDBZ {
+						strongestDBZ = dBZ
+					}
+				}
+			}
+			return strongestDBZ >= heavyDBZ, fmt.Sprintf("echo of %.0f dBZ over the target", strongestDBZ)
+		})
+	}
 	// The clock, for storms that begin at other hours than the rehearsal's.
 	stretches(HeldStretch{Criterion: criterionHours, Sites: ids, Targets: everyTarget}, func(now time.Time) (bool, string) {
 		hour := now.In(localTime).Hour()
@@ -161,6 +198,35 @@ func (s *Scenario) Holds() []HeldStretch {
 		return cmp.Or(a.From.Compare(b.From), cmp.Compare(a.Criterion, b.Criterion))
 	})
 	return all
+}
+
+// placesIn are places of the plane inside a ring of longitudes and latitudes, every
+// three kilometres: the texture of the echo is ten times as wide.
+func (s *Scenario) placesIn(ring [][2]float64) (places [][2]float64) {
+	const everyM = 3000.0
+	plane := PlaneOf(s)
+	corners := make([][2]float64, len(ring))
+	low, high := [2]float64{math.Inf(1), math.Inf(1)}, [2]float64{math.Inf(-1), math.Inf(-1)}
+	for k, at := range ring {
+		x, y := plane.XY(grid.LatLon{LatitudeDeg: at[1], LongitudeDeg: at[0]})
+		corners[k] = [2]float64{x, y}
+		low, high = [2]float64{min(low[0], x), min(low[1], y)}, [2]float64{max(high[0], x), max(high[1], y)}
+	}
+	for x := low[0]; x <= high[0]; x += everyM {
+		for y := low[1]; y <= high[1]; y += everyM {
+			in := false // even-odd rule
+			for k := 1; k < len(corners); k++ {
+				a, b := corners[k-1], corners[k]
+				if (a[1] > y) != (b[1] > y) && x < a[0]+(y-a[1])/(b[1]-a[1])*(b[0]-a[0]) {
+					in = !in
+				}
+			}
+			if in {
+				places = append(places, [2]float64{x, y})
+			}
+		}
+	}
+	return places
 }
 
 // dutyEpisodes are the chapters in which something other than the weather decides.

