@@ -157,16 +157,17 @@ func holdLine(m Holds) (name, state, what string) {
 
 func holdText(m Holds) []string {
 	p := &paper{}
-	head := m.state()
-	switch gravity(hold.Outcome(head)) {
+	at := stamp(m.At)
+	head := "clear at " + at
+	switch gravity(hold.Outcome(m.state())) {
 	case 3:
-		head = "HELD"
+		head = "HELD at " + at
 	case 2:
-		head = "HELD, since a criterion cannot be judged"
+		head = "HELD at " + at + ", since a criterion cannot be judged"
 	case 1:
-		head = "review before any release"
+		head = "review before any release, at " + at
 	}
-	p.line("%s: %s at %s; %s", m.Programme, head, stamp(m.At), m.tally())
+	p.line("%s: %s; %s", m.Programme, head, m.tally())
 	for _, r := range m.gravest() {
 		text := outcomeWord(r.Outcome)
 		if !r.Since.IsZero() {
