@@ -188,9 +188,18 @@ func (d *desk) name() string {
 
 // remarks are the notes, and that the service lives by another time.
 func (d *desk) remarks() []string {
-	notes := slices.Clone(d.notes)
+	notes := fewer(slices.Clone(d.notes))
 	if d.ahead != 0 {
 		notes = append(notes, fmt.Sprintf("The service's clock shows %s; times count by it.", d.both(d.now())))
+	}
+	return notes
+}
+
+// fewer keeps what somebody reads.
+func fewer(notes []string) []string {
+	const most = 20
+	if n := len(notes) - most; n > 0 {
+		notes = append(slices.Clone(notes[:most]), fmt.Sprintf("And %d more like these.", n))
 	}
 	return notes
 }

@@ -228,3 +228,79 @@ func expect(t testing.TB, what string, got outcome, status int, words ...string)
 
 // lines is what a command prints while it runs.
 type lines = programLog
+
+func jsonInto(b []byte, value any) error { return json.Unmarshal(b, value) }
+
+// Times as people write them, on days when clocks change: in Denver they go forward
+// on 8 March 2026 at 02:00 MST and back on 1 November 2026 at 02:00 MDT (tz database,
+// rules of the United States since 2007).
+func TestMomentIn(t *testing.T) {
+	denver, err := time.LoadLocation("America/Denver")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, test := range []struct {
+		text  string
+		now   string
+		ahead bool
+		want  string // RFC 3339, or part of the error
+	}{
+		{"now", "2026-02-04T01:00:00Z", true, "2026-02-04T01:00:00Z"},
+		{"2026-02-04T01:30:00Z", "2026-02-04T01:00:00Z", true, "2026-02-04T01:30:00Z"},
+		{"2026-02-03T18:30:00-07:00", "2026-02-04T01:00:00Z", true, "2026-02-04T01:30:00Z"},
+		{"2026-02-03 18:30", "2026-02-04T01:00:00Z", true, "2026-02-04T01:30:00Z"},
+		{"2026-02-03T18:30", "2026-02-04T01:00:00Z", true, "2026-02-04T01:30:00Z"},
+		{"18:30", "2026-02-04T01:00:00Z", true, "2026-02-04T01:30:00Z"}, // it is 18:00
+		{"17:30", "2026-02-04T01:00:00Z", true, "2026-02-05T00:30:00Z"},
+		{"18:00", "2026-02-04T01:00:00Z", true, "2026-02-05T01:00:00Z"},
+		{"17:30", "2026-02-04T01:00:00Z", false, "2026-02-04T00:30:00Z"},
+		{"18:30", "2026-02-04T01:00:00Z", false, "2026-02-03T01:30:00Z"},
+		{"18:00", "2026-02-04T01:00:00Z", false, "2026-02-04T01:00:00Z"},
+		{"2026-03-08 02:30", "2026-02-04T01:00:00Z", true, "there is no such time"},
+		{"2026-03-08 03:30", "2026-02-04T01:00:00Z", true, "2026-03-08T09:30:00Z"},
+		{"02:30", "2026-03-08T08:00:00Z", true, "there is no such time"}, // it is 01:00
+		{"12:00", "2026-03-08T08:00:00Z", true, "2026-03-08T18:00:00Z"},
+		{"2026-11-01 01:30", "2026-02-04T01:00:00Z", true, "2026-11-01T07:30:00Z or 2026-11-01T08:30:00Z"},
+		{"2026-11-01 02:30", "2026-02-04T01:00:00Z", true, "2026-11-01T09:30:00Z"},
+		{"2026-11-01 00:30", "2026-02-04T01:00:00Z", true, "2026-11-01T06:30:00Z"},
+		{"24:00", "2026-02-04T01:00:00Z", true, "is no time"},
+		{"6pm", "2026-02-04T01:00:00Z", true, "is no time"},
+		{"", "2026-02-04T01:00:00Z", true, "is no time"},
+		{"2026-02-30 18:30", "2026-02-04T01:00:00Z", true, "is no time"},
+	} {
+		now, err := time.Parse(time.RFC3339, test.now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := momentIn("--until", test.text, denver, now, test.ahead)
+		if err != nil && !strings.Contains(err.Error(), test.want) || err == nil && got.Format(time.RFC3339) != test.want {
+			t.Errorf("%q at %s: %v %v, want %s", test.text, test.now, got, err, test.want)
+		}
+	}
+}
+
+func TestLocalAndUTC(t *testing.T) {
+	denver, err := time.LoadLocation("America/Denver")
+	if err != nil {
+		t.Fatal(err)
+	}
+	plain, err := time.LoadLocation("America/Argentina/Mendoza") // has no letters
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := time.Date(2026, 2, 4, 1, 30, 0, 0, time.UTC)
+	for _, test := range []struct {
+		at   time.Time
+		zone *time.Location
+		want string
+	}{
+		{at, denver, "3 Feb 18:30 MST (4 Feb 01:30 UTC)"},
+		{at.Add(12 * time.Hour), denver, "4 Feb 06:30 MST (13:30 UTC)"},
+		{at, time.UTC, "4 Feb 01:30 UTC"},
+		{at, plain, "3 Feb 22:30 UTC-03:00 (4 Feb 01:30 UTC)"},
+	} {
+		if got := localAndUTC(test.at, test.zone); got != test.want {
+			t.Errorf("%q, want %q", got, test.want)
+		}
+	}
+}
