@@ -166,6 +166,9 @@ func (j *assessJob) pickSites() error {
 func (j *assessJob) programmeInputs() ([]string, error) {
 	var paths []string
 	for _, input := range j.programme.Inputs {
+		if input.IsSafety() {
+			continue
+		}
 		expanded, err := expandPatterns(j.Programme, input.Paths)
 		if err != nil {
 			return nil, fmt.Errorf("%s: input %s: %w", j.Programme, input.ID, err)

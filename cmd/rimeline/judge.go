@@ -64,6 +64,9 @@ func methodOf(p *programme.Programme) seedability.Method {
 	}
 	hours := func(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
 	for _, input := range p.Inputs {
+		if input.IsSafety() {
+			continue // no assessment is made from it
+		}
 		if input.Required && !slices.Contains(method.Required, input.Kind) {
 			method.Required = append(method.Required, input.Kind)
 		}

@@ -31,7 +31,14 @@ func besideFile(path string) func(name string) ([]byte, error) {
 }
 
 func parseProgramme(file string, text []byte, open func(name string) ([]byte, error)) (*programme.Programme, error) {
-	return programme.Parse(file, text, open, componentDefaults(), knownSources())
+	p, err := programme.Parse(file, text, open, componentDefaults(), knownSources())
+	if err != nil {
+		return nil, err
+	}
+	if err := checkSafetyInputs(p); err != nil {
+		return nil, err
+	}
+	return p, nil
 }
 
 // componentDefaults tells the programme file's reader what a score is made of.

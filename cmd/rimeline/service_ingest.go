@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"math"
 	"time"
 
@@ -26,9 +27,14 @@ import (
 // ingestTask asks for one object of a store: fetch it, decode it, keep the part
 // around the programme's sites, and record that.
 type ingestTask struct {
-	Programme programmeRef  `json:"programme"`
-	Need      stores.Need   `json:"need"`
-	Object    stores.Object `json:"object"`
+	Programme programmeRef `json:"programme"`
+	// Input is the identifier of the programme's input.
+	Input  string        `json:"input,omitempty"`
+	Need   stores.Need   `json:"need"`
+	Object stores.Object `json:"object"`
+	// Answer names what the object was when it was found, in the object store;
+	// empty: it is fetched.
+	Answer string `json:"answer,omitempty"`
 }
 
 // ingest does one job. A failure that trying again can mend is an error;
@@ -42,7 +48,7 @@ func (s *service) ingest(ctx context.Context, job bus.Job, delivery int) error {
 	if err != nil {
 		return err
 	}
-	fetched, err := stores.Fetch(ctx, s.fetcher, j.Object, j.Need)
+	fetched, err := s.fetch(ctx, &j)
 	switch {
 	case errors.Is(err, stores.ErrReplaced):
 		// What is there now is announced as an object of its own.
@@ -59,7 +65,7 @@ func (s *service) ingest(ctx context.Context, job bus.Job, delivery int) error {
 		s.metrics.Fetched(j.Object.Source, int64(len(f.Bytes)))
 	}
 	lastByte := s.clock.Now()
-	c, domain, err := s.decode(ctx, p, &j, &fetched)
+	c, domain, notes, err := s.decodeObject(ctx, p, &j, &fetched)
 	if err != nil {
 		s.metrics.Input(j.Object.Source, "refused")
 		var format *ingest.FormatError
@@ -73,15 +79,26 @@ func (s *service) ingest(ctx context.Context, job bus.Job, delivery int) error {
 	for _, f := range fetched.Files {
 		c.Files = append(c.Files, crop.File{Name: f.Name, URL: f.URL, Bytes: int64(len(f.Bytes)), SHA256: f.SHA256, ETag: f.ETag, LastModified: f.LastModified})
 	}
-	return s.keep(ctx, p, c, domain)
+	return s.keep(ctx, p, &j, c, domain, notes)
+}
+
+// decodeObject reads what was fetched, by what it is for.
+func (s *service) decodeObject(ctx context.Context, p *programme.Programme, j *ingestTask, fetched *stores.Fetched) (*crop.Crop, *message.Box, []string, error) {
+	switch j.Object.Kind {
+	case stores.KindGauge, stores.KindWarnings, stores.KindAvalanche, stores.KindTelemetry:
+		c, notes, err := reportCrop(p, j, fetched)
+		return c, nil, notes, err
+	}
+	c, domain, err := s.decode(ctx, p, j, fetched)
+	return c, domain, nil, err
 }
 
 // keep stores the crop, and then the record that makes it known.
-func (s *service) keep(ctx context.Context, p *programme.Programme, c *crop.Crop, domain *message.Box) error {
+func (s *service) keep(ctx context.Context, p *programme.Programme, j *ingestTask, c *crop.Crop, domain *message.Box, notes []string) error {
 	record := message.Input{
-		Programme: p.ID, Source: c.Source, Kind: c.Kind, ObjectID: c.Object, Station: c.Station, Product: c.Product,
+		Programme: p.ID, Source: c.Source, Kind: c.Kind, InputID: j.Input, ObjectID: c.Object, Station: c.Station, Product: c.Product,
 		ReferenceTime: c.ReferenceTime, ValidTime: c.ValidTime, PublishedTime: c.Published, FetchedTime: c.Fetched,
-		Files: []message.InputFile{}, Domain: domain, Notes: []string{},
+		Files: []message.InputFile{}, Domain: domain, Notes: append([]string{}, notes...),
 	}
 	if c.Kind != stores.KindModel {
 		record.ReferenceTime = time.Time{} // only model runs have one beside the valid time
@@ -113,7 +130,11 @@ func (s *service) keep(ctx context.Context, p *programme.Programme, c *crop.Crop
 	if !stored.Duplicate {
 		s.counts.add("inputs_kept", 1)
 		s.metrics.Input(c.Source, "ingested")
-		s.log.Info("input", "kind", c.Kind, "object", c.Object, "valid", c.ValidTime.Format(time.RFC3339), "crop_bytes", len(encoded))
+		level := slog.LevelInfo
+		if c.Raw != nil {
+			level = slog.LevelDebug // an answer a minute
+		}
+		s.log.Log(ctx, level, "input", "kind", c.Kind, "object", c.Object, "valid", c.ValidTime.Format(time.RFC3339), "crop_bytes", len(encoded))
 	}
 	return nil
 }

@@ -99,7 +99,7 @@ func (c *schedule) run(ctx context.Context) error {
 	defer group.Wait()
 	defer cancel()
 	for _, id := range sortedKeys(c.needs) {
-		poller, err := stores.NewPoller(c.fetcher, c.needs[id])
+		poller, err := stores.NewPoller(localFetcher{c.fetcher}, c.needs[id])
 		if err != nil {
 			return fmt.Errorf("programme %s, input %s: %w", c.programme.ID, id, err)
 		}
@@ -500,7 +500,7 @@ func (c *schedule) askIngest(ctx context.Context, id string, object stores.Objec
 	if known {
 		return nil
 	}
-	data, err := json.Marshal(ingestTask{Programme: c.ref, Need: c.needs[id], Object: object})
+	data, err := c.ingestJob(ctx, id, object)
 	if err != nil {
 		return err
 	}
