@@ -149,6 +149,11 @@ func (s State) FindOpen(id string) (Alert, bool) {
 	return Alert{}, false
 }
 
+// Failing says whether a part of the service is known to fail.
+func (s State) Failing(worker string) bool {
+	return s.Conditions[key(topicFault, worker, "")].Level > 0
+}
+
 // is: the id is that of the alert, or of one that repeats it.
 func (o *Open) is(id string) bool {
 	return id == o.First || strings.HasPrefix(id, o.First+".")
