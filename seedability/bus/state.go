@@ -164,6 +164,8 @@ type statePut struct {
 	encoded         []byte
 	stored          bool // parts may be there
 	named           bool // the message that names them may be there
+	// replaced are the ids of values in parts that it may have taken the place of.
+	replaced []string
 }
 
 // putState tries once. The value is written by compare-and-set on what was there, so
@@ -176,8 +178,9 @@ func (b *Bus) putState(ctx context.Context, stream jetstream.Stream, put *stateP
 		if err != nil && !errors.Is(err, ErrObjectDamaged) { // what is damaged is replaced
 			return err
 		}
-		if present.id == put.id {
-			return nil // an earlier attempt, of which no answer came
+		if present.id == put.id { // an earlier attempt, of which no answer came
+			b.settleState(ctx, stream, put)
+			return nil
 		}
 		message := nats.NewMsg(stateSubject + put.key)
 		parts := 0
@@ -190,25 +193,32 @@ func (b *Bus) putState(ctx context.Context, stream jetstream.Stream, put *stateP
 			stateID: {put.id}, stateParts: {strconv.Itoa(parts)}, stateSize: {strconv.Itoa(put.size)}, stateDigest: {put.digest},
 		}
 		put.named = true
+		if present.parts > 0 {
+			put.replaced = append(put.replaced, present.id)
+		}
 		attempt, end := context.WithTimeout(ctx, b.options.AttemptTime)
 		_, err = b.js.PublishMsg(attempt, message, jetstream.WithExpectStream(stateStream), jetstream.WithExpectLastSequencePerSubject(present.sequence))
 		end()
 		if wrongSequence(err) {
-			put.named = false
 			continue
 		}
 		if err != nil {
 			return err
 		}
-		if present.parts > 0 {
-			b.purgeState(ctx, partsSubject(put.key, present.id)+">")
-		}
-		if parts > 0 {
-			b.tidyState(ctx, stream, put.key, orphanAge)
-		}
+		b.settleState(ctx, stream, put)
 		return nil
 	}
 	return fmt.Errorf("%w: it changes too fast", errLasting)
+}
+
+// settleState removes what a put has taken the place of.
+func (b *Bus) settleState(ctx context.Context, stream jetstream.Stream, put *statePut) {
+	for _, id := range put.replaced {
+		b.purgeState(ctx, partsSubject(put.key, id)+">")
+	}
+	if put.stored {
+		b.tidyState(ctx, stream, put.key, orphanAge)
+	}
 }
 
 // putParts stores the parts of a value.
@@ -283,24 +293,23 @@ func (b *Bus) GetState(ctx context.Context, key string) (value []byte, found boo
 	if err := keyOfState(key); err != nil {
 		return nil, false, err
 	}
-	replaced := 0
 	each := b.transferTime(MaxStateBytes)
 	err = b.retryFor(ctx, b.options.RetryTime+each, each, func(ctx context.Context) error {
 		stream, err := b.stateStore(ctx)
 		if err != nil {
 			return err
 		}
-		present, err := b.stateOf(ctx, stream, key)
-		if found = present.sequence > 0; err != nil || !found {
-			return err
-		}
-		value, err = b.wholeState(ctx, stream, key, present)
-		if errors.Is(err, ErrObjectDamaged) && present.parts > 0 {
-			if replaced++; replaced < 5 { // replaced while it was read?
-				return fmt.Errorf("%v", err)
+		for before := uint64(0); ; {
+			present, err := b.stateOf(ctx, stream, key)
+			if found = present.sequence > 0; err != nil || !found {
+				return err
 			}
+			value, err = b.wholeState(ctx, stream, key, present)
+			if !errors.Is(err, ErrObjectDamaged) || present.sequence == before {
+				return err
+			}
+			before = present.sequence // replaced while it was read, unless it is still the same
 		}
-		return err
 	})
 	if err != nil {
 		return nil, false, fmt.Errorf("state %s: %w", key, err)
