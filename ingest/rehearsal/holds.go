@@ -78,7 +78,7 @@ var (
 // by how often it looks:
 //
 //   - A hold is raised up to one poll of its source and one judgement after From:
-//     two minutes for warnings and sites, ten for gauges.
+//     two minutes for warnings and sites, five for the river, ten for the reservoir.
 //
 //   - It lifts no sooner than ClearAfter after To, and later by as much.
 //

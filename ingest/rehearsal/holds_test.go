@@ -42,10 +42,23 @@ type dutyHold struct {
 }
 
 type dutyProgramme struct {
-	Sites   []dutySite                  `yaml:"sites"`
-	Targets []struct{ ID string }       `yaml:"targets"`
-	Holds   []dutyHold                  `yaml:"holds"`
-	Inputs  []struct{ ID, Kind string } `yaml:"inputs"`
+	Sites   []dutySite            `yaml:"sites"`
+	Targets []struct{ ID string } `yaml:"targets"`
+	Holds   []dutyHold            `yaml:"holds"`
+	Inputs  []dutyInput           `yaml:"inputs"`
+}
+
+type dutyInput struct {
+	Kind   string   `yaml:"kind"`
+	Source string   `yaml:"source"`
+	URL    string   `yaml:"url"`
+	Gauges []string `yaml:"gauges"`
+	Areas  []string `yaml:"areas"`
+	Table  struct {
+		hydro.Mapping `yaml:",inline"`
+		TimeZone      string `yaml:"time_zone"`
+	} `yaml:"table"`
+	Telemetry hydro.TelemetryMapping `yaml:"telemetry"`
 }
 
 func duty(t *testing.T) (p dutyProgramme, holds map[string]dutyHold) {
@@ -170,8 +183,12 @@ func TestHoldsOfTheStorm(t *testing.T) {
 		// Windows by the truth of the rehearsal, in minutes: of the second and the third
 		// band. Free means that nothing suspends but what lifts more than five minutes
 		// before the window opens.
-		for site, windows := range map[string][2][2]float64{"marrow-flat": {{152, 222}, {266, 347}}, "cold-anvil": {{163, 233}, {277, 357}}, "quillback": {{170, 242}, {284, 366}},
-			"three-kilns": {{184, 250}, {298, 375}}, "hobnail": {{191, 256}, {305, 381}}, "salt-lantern": {{196, 262}, {310, 387}}} {
+		opens := map[string][2][2]float64{"marrow-flat": {{152, 222}, {266, 347}}, "cold-anvil": {{163, 233}, {277, 357}}, "quillback": {{170, 242}, {284, 366}},
+			"three-kilns": {{184, 250}, {298, 375}}, "hobnail": {{191, 256}, {305, 381}}, "salt-lantern": {{196, 262}, {310, 387}}}
+		if seed == 1 {
+			t.Log(timetable(s, opens))
+		}
+		for site, windows := range opens {
 			for band, w := range windows {
 				heldMinutes := 0.0
 				for m := w[0]; m < w[1]; m++ {
@@ -195,6 +212,45 @@ func TestHoldsOfTheStorm(t *testing.T) {
 			}
 		}
 	}
+}
+
+// timetable draws each site in columns of ten minutes, for the eye: W a window that
+// nothing suspends, h suspended, H suspended within a window, ? cannot be judged.
+func timetable(s *rehearsal.Scenario, windows map[string][2][2]float64) string {
+	var b strings.Builder
+	stretches := s.Holds()
+	b.WriteString("\nhour          ")
+	for hour := range 8 {
+		fmt.Fprintf(&b, "%-6d", hour)
+	}
+	for _, site := range s.CrewSites() {
+		fmt.Fprintf(&b, "\n%-14s", site.ID)
+		for m := 5.0; m < 480; m += 10 {
+			at := s.Start().Add(time.Duration(m) * time.Minute)
+			mark := byte('.')
+			for _, w := range windows[site.ID] {
+				if m >= w[0] && m < w[1] {
+					mark = 'W'
+				}
+			}
+			unknown, held := false, false
+			for _, h := range stretches {
+				if slices.Contains(h.Sites, site.ID) && !at.Before(h.From) && at.Before(h.To.Add(h.ClearAfter)) {
+					unknown, held = unknown || h.Unknown, held || !h.Unknown
+				}
+			}
+			switch {
+			case held && mark == 'W':
+				mark = 'H'
+			case held:
+				mark = 'h'
+			case unknown:
+				mark = '?'
+			}
+			b.WriteByte(mark)
+		}
+	}
+	return b.String()
 }
 
 // The hours of work suspend a storm of the night.
@@ -250,6 +306,38 @@ func TestDutyProgrammeIsTheProgrammeAndMore(t *testing.T) {
 		if in := holds[h.Criterion]; in.ID == "" || in.ClearMinutes != h.ClearAfter.Minutes() || in.Sites != nil && !slices.Equal(in.Sites, h.Sites) || in.Targets != nil && !slices.Equal(in.Targets, h.Targets) {
 			t.Errorf("%+v, in the programme file %+v", h, in)
 		}
+	}
+	// The inputs are read as these tests read the pages.
+	asked := map[string]bool{}
+	for _, in := range p.Inputs {
+		if !slices.Contains(pageSources, in.Source) {
+			continue
+		}
+		asked[in.Source] = true
+		need := follow(t, in.Source).needs[in.Source]
+		if in.URL != need.URL || !slices.Equal(in.Areas, need.Areas) || need.Stations != nil && !slices.Equal(in.Gauges, need.Stations) {
+			t.Errorf("%+v, the tests ask for %+v", in, need)
+		}
+		switch in.Source {
+		case "gauge-table":
+			got := in.Table.Mapping
+			got.Zone = in.Table.TimeZone // so it is called in programme files
+			for k := range got.Values {
+				if got.Values[k].Quantity == "storage" { // and so this
+					got.Values[k].Quantity = hydro.ReservoirStorage
+				}
+			}
+			if !reflect.DeepEqual(got, tableMapping) {
+				t.Errorf("table %+v, the tests read %+v", got, tableMapping)
+			}
+		case "telemetry-json":
+			if !reflect.DeepEqual(in.Telemetry, crewMapping) {
+				t.Errorf("telemetry %+v, the tests read %+v", in.Telemetry, crewMapping)
+			}
+		}
+	}
+	if len(asked) != len(pageSources) {
+		t.Errorf("the programme asks for %v, the storm has %v", asked, pageSources)
 	}
 	if g := s.RiverGauge(); holds["sallow-river"].Gauges[0] != g.LID || holds["sallow-stage"].Gauges[0] != g.USGS || holds["sallow-stage"].HoldAbove != g.MinorFt ||
 		holds["tallow-reservoir"].Gauges[0] != s.Reservoir().ID || holds["tallow-reservoir"].Capacity != s.Reservoir().CapacityAcreFt {

@@ -5,8 +5,11 @@ import (
 	"io"
 	"math"
 	"net/http"
+	"net/http/httptest"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -542,3 +545,44 @@ func TestPagesAsServices(t *testing.T) {
 		t.Errorf("without a period: %v, %v", series, err)
 	}
 }
+
+// Whatever is asked, the answer is JSON, a table or a sentence, and never large.
+func FuzzPages(f *testing.F) {
+	for _, path := range []string{"waterservices.usgs.gov/nwis/iv/?format=json&sites=00990100&parameterCd=00060,00065&period=PT12H", "waterservices.usgs.gov/nwis/iv?format=json&sites=1,2&period=P30D",
+		"waterservices.usgs.gov/nwis/iv/?format=json&sites=00990100&period=P1DT99999M", "api.water.noaa.gov/nwps/v1/gauges/SLWX1", "api.weather.gov/alerts/active?zone=XVZ901,XVC901&status=actual",
+		"api.weather.gov/alerts/active?area=%00&area=XV", "records.vantry.invalid/tallow.csv?x=%zz", "sites.vantry.invalid/telemetry.json", "sites.vantry.invalid"} {
+		f.Add(path, int64(3600))
+	}
+	scenario := rehearsal.NewScenario(start, 1)
+	f.Fuzz(func(t *testing.T, path string, seconds int64) {
+		store := pageStore(t, scenario, start.Add(time.Duration(seconds%(60*24*3600))*time.Second))
+		r := httptest.NewRequest("GET", "http://stores.invalid/", nil)
+		path, query, _ := strings.Cut(path, "?")
+		r.URL.Path, r.URL.RawQuery = "/"+path, query
+		w := httptest.NewRecorder()
+		store.ServeHTTP(w, r)
+		if w.Code != 200 && w.Code != 301 && (w.Code < 400 || w.Code > 503) || w.Body.Len() > 2<<20 {
+			t.Fatalf("%s?%s: %d, %d bytes", path, query, w.Code, w.Body.Len())
+		}
+	})
+}
+
+// pageStore is a store at one moment; what is asked of it is made in memory.
+func pageStore(t *testing.T, scenario *rehearsal.Scenario, now time.Time) *rehearsal.Store {
+	t.Helper()
+	once.Do(func() {
+		shared, sharedErr = rehearsal.NewStore(rehearsal.StoreOptions{Scenario: scenario, Now: func() time.Time { return time.Unix(0, sharedNow.Load()) }, Points: 2, SpacingM: 20e3, RadiusM: 5e3})
+	})
+	if sharedErr != nil {
+		t.Fatal(sharedErr)
+	}
+	sharedNow.Store(now.UnixNano())
+	return shared
+}
+
+var (
+	once      sync.Once
+	shared    *rehearsal.Store
+	sharedErr error
+	sharedNow atomic.Int64
+)
