@@ -8,6 +8,10 @@
 // what it does not know, a field that was there stays, with its type and
 // meaning. What cannot keep that promise becomes a new version, beside the old.
 //
+// Two kinds have no schema here. Telemetry comes from gateways of sites and is any
+// JSON that the programme file maps; CAP is XML, defined by its own standard, and
+// travels in the binary mode of CloudEvents.
+//
 // The documents in schema and asyncapi.json are generated from the Go types and
 // from the kinds of package bus; tests hold them to each other, and to a list of
 // what is published (testdata/published.txt). Schemas are JSON Schema 2020-12
