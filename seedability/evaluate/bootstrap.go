@@ -99,7 +99,7 @@ func (e Estimate) Recommended() (Interval, string) {
 }
 
 func (e Estimate) String() string {
-	s := fmt.Sprintf("%s from %d blocks", e.Estimate, e.Blocks)
+	s := fmt.Sprintf("%s from %s", e.Estimate, plural(e.Blocks, "block"))
 	if len(e.Strata) > 1 {
 		s += fmt.Sprintf(" %v", e.Strata)
 	}
@@ -159,7 +159,7 @@ func Bootstrap(strata []int, statistic func(draw []int) float64, o BootstrapOpti
 	}
 	e.Estimate = valueOf(theta)
 	if fewest < o.MinimumBlocks {
-		e.noIntervals("%d storm days or seasons are too few to say how sure this is; %d are needed", fewest, o.MinimumBlocks)
+		e.noIntervals("too few to say how sure this is: %s, %d needed", plural(fewest, "storm day or season"), o.MinimumBlocks)
 		return e, nil
 	}
 	e.Replicates = o.Replicates

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -36,7 +37,7 @@ func ExampleBootstrapTables() {
 	fmt.Println(few)
 	// Output:
 	// 0.575 from 20 blocks, 95 % interval 0.5 to 0.675 (expanded percentile)
-	// 0.625 from 4 blocks; no interval: 4 storm days or seasons are too few to say how sure this is; 10 are needed
+	// 0.625 from 4 blocks; no interval: too few to say how sure this is: 4 storm days or seasons, 10 needed
 }
 
 func TestBootstrapGolden(t *testing.T) {
@@ -116,7 +117,7 @@ func TestExpandedIsStudent(t *testing.T) {
 func TestBootstrapCoverage(t *testing.T) {
 	trials, replicates := 2000, 1000
 	if testing.Short() {
-		trials = 400
+		trials = 150
 	}
 	// The share of intervals that hold the true mean, of n normal values.
 	cover := func(n int, draw func(*rand.Rand) float64, truth float64) (percentile, expanded, bca float64) {
@@ -226,6 +227,19 @@ func TestBootstrapSameForAnyWorkers(t *testing.T) {
 	}
 	if other := must(Bootstrap([]int{15, 25}, meanOfDraw(x), BootstrapOptions{Seed: 4})); other.Percentile == one.Percentile {
 		t.Error("another seed gives the same interval")
+	}
+}
+
+func TestStrataStayApart(t *testing.T) {
+	// Every resampled set has as many blocks of each stratum as there are.
+	var bad atomic.Int64
+	if _, err := Bootstrap([]int{10, 14}, func(draw []int) float64 {
+		if n := len(slices.DeleteFunc(slices.Clone(draw), func(b int) bool { return b >= 10 })); len(draw) == 24 && n != 10 {
+			bad.Add(1)
+		}
+		return float64(draw[0])
+	}, BootstrapOptions{MinimumBlocks: 2}); err != nil || bad.Load() != 0 {
+		t.Errorf("%d draws mix the strata, %v", bad.Load(), err)
 	}
 }
 

@@ -28,7 +28,7 @@ func ExampleDoubleRatio() {
 	fmt.Println(r)
 	fmt.Println(r.Cautions[0])
 	// Output:
-	// double ratio 1.068 from 4 seeded and 10 unseeded units, no interval: 4 units are too few to say how sure this is; 10 are needed (not randomised; no proof of an effect)
+	// double ratio 1.068 from 4 seeded and 10 unseeded units, no interval: too few to say how sure this is: 4 units, 10 needed (not randomised; no proof of an effect)
 	// Seeding was not randomised: the intervals and probabilities assume that seeded and unseeded units differ by seeding alone, and overstate how sure the effect is.
 }
 
@@ -251,7 +251,7 @@ func TestRegressionRefuses(t *testing.T) {
 		written(t, r)
 	}
 	few := must(HistoricalRegression(seeded, Units{unseededTarget[:6], [][]float64{unseededControl[:6]}}, EffectOptions{}))
-	if !few.Ratio.Known() || few.RatioInterval.Known() || few.P.Known() || !strings.Contains(few.RatioInterval.Why, "6 unseeded units are too few") {
+	if !few.Ratio.Known() || few.RatioInterval.Known() || few.P.Known() || !strings.Contains(few.RatioInterval.Why, "6 unseeded units, 10 needed") {
 		t.Errorf("%+v", few)
 	}
 	bad := Units{[]float64{1, nan, 3, math.Inf(1), -2}, [][]float64{{1, 2, nan, 4, 5}}}

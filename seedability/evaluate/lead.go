@@ -189,6 +189,8 @@ type LeadRow struct {
 	RootMean     Value `json:"root_mean_square_error"`
 	// Intervals by storm day, of the rows over all sites or all leads; null elsewhere.
 	Intervals map[string]Estimate `json:"intervals,omitempty"`
+	// States says what became of each foreseen state; on the same rows.
+	States []StateRow `json:"states,omitempty"`
 }
 
 // StateRow says what became of one foreseen state.
@@ -208,9 +210,8 @@ type ComparisonResult struct {
 	All   LeadRow   `json:"all"`
 	Leads []LeadRow `json:"leads"`
 	// BySite over all leads, and BySiteAndLead, in order of site.
-	BySite        []LeadRow  `json:"by_site"`
-	BySiteAndLead []LeadRow  `json:"by_site_and_lead"`
-	States        []StateRow `json:"states"`
+	BySite        []LeadRow `json:"by_site"`
+	BySiteAndLead []LeadRow `json:"by_site_and_lead"`
 	// OutsideLead pairs fell in no lead bin.
 	OutsideLead int64    `json:"outside_lead"`
 	Cautions    []string `json:"cautions"`
@@ -222,7 +223,7 @@ const CautionRepeats = "One hour is foreseen by many outlooks and neighbouring h
 // intervalMeasures get intervals by storm day.
 var intervalMeasures = []string{"bias", "pod", "far", "csi", "ets", "pss"}
 
-// Result gives the scores by lead, by site and by state. Groups without pairs are
+// Result gives the scores by lead and by site, and what became of each state. Groups without pairs are
 // left out.
 func (c *Comparison) Result(o BootstrapOptions) (ComparisonResult, error) {
 	r := ComparisonResult{OutsideLead: c.refused, Cautions: []string{CautionPairs, CautionRepeats}, Leads: []LeadRow{}, BySite: []LeadRow{}, BySiteAndLead: []LeadRow{}}
@@ -276,6 +277,7 @@ func (c *Comparison) Result(o BootstrapOptions) (ComparisonResult, error) {
 		return a.lead - b.lead
 	})
 	r.All = c.row("", -1, nil)
+	r.All.States = stateRows(nil)
 	for _, g := range order {
 		in := days[g]
 		numbers := make([]int64, 0, len(in))
@@ -292,11 +294,11 @@ func (c *Comparison) Result(o BootstrapOptions) (ComparisonResult, error) {
 			if err := row.resample(parts, o); err != nil {
 				return r, err
 			}
+			row.States = stateRows(parts)
 		}
 		switch {
 		case g.site == "" && g.lead < 0:
 			r.All, r.Days = row, len(parts)
-			r.States = stateRows(parts)
 		case g.site == "":
 			r.Leads = append(r.Leads, row)
 		case g.lead < 0:
@@ -304,9 +306,6 @@ func (c *Comparison) Result(o BootstrapOptions) (ComparisonResult, error) {
 		default:
 			r.BySiteAndLead = append(r.BySiteAndLead, row)
 		}
-	}
-	if r.States == nil {
-		r.States = stateRows(nil)
 	}
 	return r, nil
 }
@@ -399,7 +398,7 @@ func (r LeadRow) String() string {
 	if r.Lead != "" {
 		name += ", lead " + r.Lead
 	}
-	s := fmt.Sprintf("%s: %d pairs on %d storm days", name, r.Contingency.Pairs, r.Days)
+	s := fmt.Sprintf("%s: %d pairs on %s", name, r.Contingency.Pairs, plural(r.Days, "storm day"))
 	for _, key := range []string{"pod", "far", "csi"} {
 		s += fmt.Sprintf(", %s %s", strings.ToUpper(key), r.Contingency.Scores[key])
 		if e, ok := r.Intervals[key]; ok {
@@ -416,5 +415,5 @@ func (r StateRow) String() string {
 }
 
 func (r ComparisonResult) String() string {
-	return fmt.Sprintf("%d sites on %d storm days; %s", r.Sites, r.Days, r.All)
+	return fmt.Sprintf("%s on %s; %s", plural(r.Sites, "site"), plural(r.Days, "storm day"), r.All)
 }

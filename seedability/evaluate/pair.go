@@ -28,6 +28,29 @@ type Judged struct {
 	State       seedability.State
 }
 
+// ForeseenOf takes what is compared from an outlook.
+func ForeseenOf(o seedability.Outlook) []Foreseen {
+	all := make([]Foreseen, len(o.Releases))
+	for i, r := range o.Releases {
+		all[i] = Foreseen{Site: o.Site.ID, IssuedAt: o.IssuedAt, ReleaseTime: r.ReleaseTime, Score: number(r.Score), State: r.State}
+	}
+	return all
+}
+
+// JudgedOf takes what is compared from an assessment: its own state, without the
+// memory that a standing has, since an outlook has none either.
+func JudgedOf(a seedability.Assessment) Judged {
+	return Judged{Site: a.Site.ID, AsOf: a.AsOf, ReleaseTime: a.ReleaseTime, Score: number(a.Score.Value), State: a.State}
+}
+
+// number is NaN for what JSON has as null.
+func number(x *float64) float64 {
+	if x == nil {
+		return nan
+	}
+	return *x
+}
+
 // PairOptions; the zero value takes what is written behind each, common practice,
 // no source.
 type PairOptions struct {

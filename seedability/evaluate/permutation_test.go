@@ -185,6 +185,17 @@ func TestPermutationFindsAnEffect(t *testing.T) {
 		t.Errorf("double ratio: %v", double)
 	}
 	check(t, "ratio", math.Exp(double.Observed.Float()), 1.15, 0.03, "as invented")
+	// However strong the effect, the lot that was drawn is one of those that count: P
+	// is 2 x 1/200 with 199 more lots, never nought (Phipson and Smyth 2010).
+	split := make([]float64, n)
+	for i := range split {
+		if seeded[i] {
+			split[i] = 1
+		}
+	}
+	if p := must(Permute(make([]int, n), seeded, DifferenceOfMeans(split), PermutationOptions{Draws: 199})); p.P.Float() != 0.01 {
+		t.Errorf("complete separation: P %v of 199 lots, want 0.01", p.P)
+	}
 	// The target alone drowns it in the weather.
 	single := must(Permute(make([]int, n), seeded, LogRatio(target), o))
 	if single.P.Float() < 10*double.P.Float() {
@@ -214,14 +225,16 @@ func TestPermutationRefuses(t *testing.T) {
 		t.Errorf("amounts of other length: %v", p)
 	}
 	// A statistic that is not defined for some lots counts against the effect.
-	p = must(Permute(make([]int, 4), some, func(s []bool) float64 {
-		if s[0] {
-			return 1
+	for _, alternative := range []Alternative{Greater, Less, TwoSided} {
+		p = must(Permute(make([]int, 4), some, func(s []bool) float64 {
+			if s[0] {
+				return 1
+			}
+			return nan
+		}, PermutationOptions{Alternative: alternative}))
+		if p.Undefined != 3 || p.P.Value != 1 {
+			t.Errorf("%s: %+v", alternative, p)
 		}
-		return nan
-	}, PermutationOptions{Alternative: Greater}))
-	if p.Undefined != 3 || p.P.Value != 1 {
-		t.Errorf("%+v", p)
 	}
 	for name, err := range map[string]error{
 		"lengths":     second(Permute([]int{1}, some, nil, PermutationOptions{})),

@@ -153,7 +153,7 @@ func (r *RatioResult) fill(s, u moments, double bool, o BootstrapOptions) {
 		r.LogInterval = noInterval("fewer than two units")
 		return
 	case o.defaults() != nil || fewest < float64(o.MinimumBlocks):
-		r.LogInterval = noInterval("%.0f units are too few to say how sure this is; %d are needed", fewest, o.MinimumBlocks)
+		r.LogInterval = noInterval("too few to say how sure this is: %s, %d needed", plural(int(fewest), "unit"), o.MinimumBlocks)
 	}
 	variance := func(m moments) float64 {
 		v := (m.varX/(m.meanX*m.meanX) + m.varY/(m.meanY*m.meanY) - 2*m.xy/(m.meanX*m.meanY)) / m.n

@@ -193,7 +193,7 @@ func (r *RegressionResult) predict(f *fit, s, u Units, o BootstrapOptions) {
 	t := studentQuantile((1+r.Level)/2, float64(f.degreesOfFreedom))
 	few := ""
 	if f.n < o.MinimumBlocks {
-		few = fmt.Sprintf("%d unseeded units are too few to say how sure this is; %d are needed", f.n, o.MinimumBlocks)
+		few = fmt.Sprintf("too few to say how sure this is: %s, %d needed", plural(f.n, "unseeded unit"), o.MinimumBlocks)
 	}
 	var observed, predicted float64
 	sum := make([]float64, len(s.Controls))

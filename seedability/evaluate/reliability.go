@@ -67,9 +67,12 @@ const CautionConsistency = "Consistency bars take forecasts as independent; hour
 // Reliability makes the diagram. The bars are those of Bröcker and Smith (2007,
 // Wea. Forecasting 22, 651): in each cycle the forecasts are drawn anew from those
 // that were made, outcomes are drawn so that every forecast is right as a
-// probability, and the observed frequency of each bin is noted. Here the draws are
-// of counts: how many forecasts fall in each fine bin (multinomial) and how many
-// of them are events (binomial with the bin's mean forecast).
+// probability, and the observed frequency of each bin is noted.
+//
+// Here counts are drawn, which is the same: how many forecasts fall in each bin is
+// multinomial; each of them is one of the bin's forecasts at random and then an
+// event by its probability, so an event with the bin's mean forecast, and how many
+// are is binomial.
 func (a *Probability) Reliability(o ReliabilityOptions) (Reliability, error) {
 	if o.Bins == 0 {
 		o.Bins = 10
@@ -87,6 +90,9 @@ func (a *Probability) Reliability(o ReliabilityOptions) (Reliability, error) {
 	if err := a.checkBins(o.Bins); err != nil {
 		return r, fmt.Errorf("reliability diagram: %w", err)
 	}
+	if o.Cycles > 20_000_000/o.Bins {
+		return r, fmt.Errorf("reliability diagram: %d cycles of %d bins need too much memory", o.Cycles, o.Bins)
+	}
 	if o.Cycles < 1 || o.Cycles > 100_000 || !(o.Level > 0 && o.Level < 1) {
 		return r, fmt.Errorf("reliability diagram: %d cycles outside 1 to 100000, or level %v outside 0 to 1", o.Cycles, o.Level)
 	}
@@ -96,20 +102,14 @@ func (a *Probability) Reliability(o ReliabilityOptions) (Reliability, error) {
 	for j := range r.Bins {
 		r.Bins[j].Low, r.Bins[j].High = float64(j)/float64(o.Bins), float64(j+1)/float64(o.Bins)
 	}
-	var cells []consistencyCell
 	for k := range a.bins {
 		b := &a.bins[k]
-		if b.n == 0 {
-			continue
-		}
 		j := a.coarse(k, o.Bins)
 		r.Bins[j].Count += b.n
 		r.Bins[j].Events += b.events
-		sum := float64(b.n)*a.edges[k] + b.sumD
-		sums[j] += sum
-		cells = append(cells, consistencyCell{bin: j, n: b.n, p: min(sum/float64(b.n), 1)})
+		sums[j] += float64(b.n)*a.edges[k] + b.sumD
 	}
-	bars := consistencyBars(cells, o)
+	bars := consistencyBars(r.Bins, sums, o)
 	for j := range r.Bins {
 		b := &r.Bins[j]
 		b.MeanForecast = quotient(sums[j], float64(b.Count), "no forecast in this bin")
@@ -127,50 +127,34 @@ func (a *Probability) Reliability(o ReliabilityOptions) (Reliability, error) {
 	return r, nil
 }
 
-// consistencyCell is a fine bin that has forecasts.
-type consistencyCell struct {
-	bin int
-	n   int64
-	p   float64 // their mean
-}
-
-func consistencyBars(cells []consistencyCell, o ReliabilityOptions) []Interval {
-	frequency := make([][]float64, o.Bins) // of each bin, by cycle; NaN where no forecast fell in it
-	used := make([]bool, o.Bins)
+func consistencyBars(bins []ReliabilityBin, sums []float64, o ReliabilityOptions) []Interval {
+	frequency := make([][]float64, len(bins)) // of each bin, by cycle; NaN where no forecast fell in it
 	var total int64
-	for _, c := range cells {
-		used[c.bin] = true
-		total += c.n
-	}
-	for j := range frequency {
-		if used[j] {
+	for j, b := range bins {
+		if b.Count > 0 {
 			frequency[j] = make([]float64, o.Cycles)
 		}
+		total += b.Count
 	}
 	inParallel(o.Cycles, o.Workers, func(from, to int) {
-		n, events := make([]float64, o.Bins), make([]float64, o.Bins)
 		for cycle := from; cycle < to; cycle++ {
 			source := replicateSource(o.Seed, cycle)
-			clear(n)
-			clear(events)
 			left, among := float64(total), float64(total)
-			for _, c := range cells {
-				drawn := binomial(source, left, float64(c.n)/among)
-				left -= drawn
-				among -= float64(c.n)
-				n[c.bin] += drawn
-				events[c.bin] += binomial(source, drawn, c.p)
-			}
-			for j := range frequency {
-				if used[j] {
-					frequency[j][cycle] = events[j] / n[j] // NaN for 0/0
+			for j, b := range bins {
+				if b.Count == 0 {
+					continue
 				}
+				count := float64(b.Count)
+				drawn := binomial(source, left, count/among)
+				left -= drawn
+				among -= count
+				frequency[j][cycle] = binomial(source, drawn, sums[j]/count) / drawn // NaN for 0/0
 			}
 		}
 	})
-	bars := make([]Interval, o.Bins)
+	bars := make([]Interval, len(bins))
 	for j := range bars {
-		if !used[j] {
+		if frequency[j] == nil {
 			bars[j] = noInterval("no forecast in this bin")
 			continue
 		}

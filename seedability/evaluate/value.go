@@ -3,6 +3,7 @@ package evaluate
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"rimeline/seedability/profile"
 )
@@ -30,6 +31,14 @@ func (v Value) String() string {
 		return "not defined (" + v.Why + ")"
 	}
 	return short(float64(v.Value))
+}
+
+// plural prints a number of things, "storm day or season" becoming "storm days or seasons".
+func plural(n int, thing string) string {
+	if n != 1 {
+		thing = strings.ReplaceAll(thing, " or ", "s or ") + "s"
+	}
+	return fmt.Sprintf("%d %s", n, thing)
 }
 
 // short prints four significant digits.
