@@ -170,7 +170,8 @@ func TestIndexAndFileThatDoNotFit(t *testing.T) {
 }
 
 // TestWhatIsWantedOfRealIndexes counts by awk over the same files, on levels
-// from 250 to 1000 mb.
+// from 250 to 1000 mb. Of rates of precipitation the one of the instant is wanted,
+// not the mean that stands beside it.
 func TestWhatIsWantedOfRealIndexes(t *testing.T) {
 	for _, test := range []struct {
 		file, source string
@@ -180,11 +181,11 @@ func TestWhatIsWantedOfRealIndexes(t *testing.T) {
 		ranges       int // messages; RAP has wind components in one
 		names        string
 	}{
-		{"idx/gfs.20221014.t00z.pgrb2.0p25.f000.idx", "gfs", "2022-10-14T00:00:00Z", 0, 18*11 + 8, 18*11 + 8,
+		{"idx/gfs.20221014.t00z.pgrb2.0p25.f000.idx", "gfs", "2022-10-14T00:00:00Z", 0, 18*11 + 9, 18*11 + 9,
 			"CLWMR GRLE HGT ICMR RWMR SNMR SPFH TMP UGRD VGRD VVEL"},
-		{"idx/gfs.20221014.t06z.pgrb2.0p25.f021.idx", "gfs", "2022-10-14T06:00:00Z", 21, 18*11 + 8, 18*11 + 8,
+		{"idx/gfs.20221014.t06z.pgrb2.0p25.f021.idx", "gfs", "2022-10-14T06:00:00Z", 21, 18*11 + 9, 18*11 + 9,
 			"CLWMR GRLE HGT ICMR RWMR SNMR SPFH TMP UGRD VGRD VVEL"},
-		{"idx/rap.20231201.t00z.awp130pgrbf00.grib2.idx", "rap", "2023-12-01T00:00:00Z", 0, 31*6 + 8, 31*5 + 6,
+		{"idx/rap.20231201.t00z.awp130pgrbf00.grib2.idx", "rap", "2023-12-01T00:00:00Z", 0, 31*6 + 9, 31*5 + 7,
 			"HGT RH TMP UGRD VGRD VVEL"},
 	} {
 		b := testfiles.Read(t, test.file)

@@ -18,7 +18,7 @@ var onIsobars = Quantities{
 		{"HGT:surface"}, {"PRES:surface"}, {"TMP:2 m above ground"}, {"SPFH:2 m above ground", "DPT:2 m above ground"},
 		{"UGRD:10 m above ground"}, {"VGRD:10 m above ground"},
 	},
-	Optional: []string{"UGRD:80 m above ground", "VGRD:80 m above ground"},
+	Optional: []string{"UGRD:80 m above ground", "VGRD:80 m above ground", "PRATE:surface"},
 }
 
 const noaa = "NOAA, through its Open Data Dissemination programme"
