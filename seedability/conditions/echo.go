@@ -152,10 +152,10 @@ type Mosaic struct {
 	Quality *grid.Field
 }
 
-// LeastQuality of a point of a mosaic: at 0 no beam is below the bright band or
-// free of blockage (index of the Multi-Radar/Multi-Sensor System, Zhang et al. 2016,
-// Bull. Amer. Meteor. Soc. 97, 621); a little more than that is asked (common
-// practice, no source).
+// LeastQuality of a point of a mosaic: the index of the Multi-Radar/Multi-Sensor
+// System falls to 0 where every beam is blocked or far above the ground (value from
+// memory: Zhang et al. 2016, Bull. Amer. Meteor. Soc. 97, 621); a little more than
+// that is asked (common practice, no source).
 const LeastQuality = 0.1
 
 // MosaicPrecipitation is the rate over an area in a mosaic: every point whose square
