@@ -1,9 +1,11 @@
 package evaluate
 
 import (
+	"fmt"
 	"math/rand/v2"
 	"sync"
 	"testing"
+	"time"
 )
 
 // A season: some 200 sites judged every five minutes for half a year of storm days
@@ -114,6 +116,49 @@ func BenchmarkBootstrapROC(b *testing.B) {
 	}
 	for b.Loop() {
 		if _, err := BootstrapProbability(days, func(a *Probability) Value { return a.ROC().Area }, BootstrapOptions{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// BenchmarkComparison: outlooks of 100 sites on 60 storm days, 12 releases a day and
+// 8 leads, matched, added up and scored with intervals: 576 000 pairs.
+func BenchmarkComparison(b *testing.B) {
+	random := rand.New(rand.NewPCG(1, 1))
+	var foreseen []Foreseen
+	var judged []Judged
+	for s := range 100 {
+		site := fmt.Sprintf("site-%d", s)
+		for d := range 60 {
+			for h := range 12 {
+				release := midnight.AddDate(0, 0, 2*d).Add(time.Duration(12+h) * time.Hour)
+				state := states[random.IntN(3)]
+				judged = append(judged, Judged{site, release, release, 50, state})
+				for _, edge := range DefaultLeadEdges[:8] {
+					foreseen = append(foreseen, Foreseen{site, release.Add(-edge - time.Minute), release, 60, state})
+				}
+			}
+		}
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		judgements, err := NewJudgements(judged, PairOptions{})
+		if err != nil {
+			b.Fatal(err)
+		}
+		comparison, err := NewComparison(ComparisonOptions{})
+		if err != nil {
+			b.Fatal(err)
+		}
+		var counts PairCounts
+		for _, f := range foreseen {
+			if p, ok := judgements.Match(f, &counts); ok {
+				if err := comparison.Add(p); err != nil {
+					b.Fatal(err)
+				}
+			}
+		}
+		if _, err := comparison.Result(BootstrapOptions{}); err != nil {
 			b.Fatal(err)
 		}
 	}

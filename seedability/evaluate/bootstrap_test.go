@@ -69,7 +69,7 @@ func TestBootstrapGolden(t *testing.T) {
 		strata          []int
 		statistic       func([]int) float64
 		percentile, bca [2]float64
-		error           float64
+		standardError   float64
 	}{
 		{"mean", []int{len(g.One)}, meanOfDraw(g.One), g.MeanPercentile, g.MeanBCa, g.MeanError},
 		{"variance", []int{len(g.One)}, variance, g.VariancePercentile, g.VarianceBCa, g.VarianceError},
@@ -81,14 +81,14 @@ func TestBootstrapGolden(t *testing.T) {
 		}
 		// A 2.5 % quantile of 100 000 replicates of a normal value has a standard error
 		// of sqrt(.025 x .975/1e5)/.058 = 0.0085 of theirs; six of those are allowed.
-		tolerance := 0.05 * test.error
+		tolerance := 0.05 * test.standardError
 		for _, end := range []struct {
 			name      string
 			got, want float64
 		}{
 			{"percentile low", float64(e.Percentile.Low), test.percentile[0]}, {"percentile high", float64(e.Percentile.High), test.percentile[1]},
 			{"BCa low", float64(e.BCa.Low), test.bca[0]}, {"BCa high", float64(e.BCa.High), test.bca[1]},
-			{"standard error", e.StandardError.Float(), test.error},
+			{"standard error", e.StandardError.Float(), test.standardError},
 		} {
 			if math.Abs(end.got-end.want) > tolerance {
 				t.Errorf("%s of the %s: got %v, want %v ± %v (SciPy 1.17.1 bootstrap)", end.name, test.name, end.got, end.want, tolerance)

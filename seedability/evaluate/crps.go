@@ -84,18 +84,18 @@ func (c *CRPSMean) Add(members []float64, observed float64) {
 	slices.Sort(x)
 	y := c.clamp(observed)
 	m := float64(len(x))
-	var error, spread float64 // mean |x - y|; sum over pairs of |x - x'|
+	var distance, spread float64 // mean |x - y|; sum over pairs of |x - x'|
 	for i, v := range x {
-		error += math.Abs(v-y) / m
+		distance += math.Abs(v-y) / m
 		spread += (2*float64(i) - m + 1) * v
 	}
 	// spread is half of the sum over ordered pairs.
 	c.counts.Used++
 	c.membersMissing += int64(missing)
-	c.empirical += error - spread/(m*m)
+	c.empirical += distance - spread/(m*m)
 	if len(x) > 1 {
 		c.fairUsed++
-		c.fair += error - spread/(m*(m-1))
+		c.fair += distance - spread/(m*(m-1))
 	}
 	median := (x[(len(x)-1)/2] + x[len(x)/2]) / 2
 	c.absoluteError += math.Abs(median - y)

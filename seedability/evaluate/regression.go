@@ -164,9 +164,9 @@ func (r *RegressionResult) describe(f *fit) {
 	if f.sst > 0 {
 		r.RSquared = valueOf(1 - f.sse/f.sst)
 	}
-	add := func(name string, estimate, error float64) {
-		c := Coefficient{Name: name, Estimate: valueOf(estimate), StandardError: valueOf(error)}
-		c.T = quotient(estimate, error, "no deviation from the line")
+	add := func(name string, estimate, standardError float64) {
+		c := Coefficient{Name: name, Estimate: valueOf(estimate), StandardError: valueOf(standardError)}
+		c.T = quotient(estimate, standardError, "no deviation from the line")
 		c.P = undefined("no deviation from the line")
 		if c.T.Known() {
 			c.P = valueOf(studentTwoSided(c.T.Float(), float64(f.degreesOfFreedom)))
@@ -230,8 +230,8 @@ func (r *RegressionResult) predict(f *fit, s, u Units, o BootstrapOptions) {
 	if !(predicted > 0) {
 		r.Ratio = undefined("the controls predict no precipitation in seeded units")
 	}
-	error := sqrt(variance * (m + f.quadratic(m, sum)))
-	r.T = quotient(observed-predicted, error, "no deviation from the line")
+	standardError := sqrt(variance * (m + f.quadratic(m, sum)))
+	r.T = quotient(observed-predicted, standardError, "no deviation from the line")
 	r.P = undefined("no deviation from the line")
 	if r.T.Known() {
 		r.P = valueOf(studentTwoSided(r.T.Float(), float64(f.degreesOfFreedom)))
@@ -240,7 +240,7 @@ func (r *RegressionResult) predict(f *fit, s, u Units, o BootstrapOptions) {
 		r.P, r.RatioInterval, r.ExcessInterval = undefined("%s", few), noInterval("%s", few), noInterval("%s", few)
 		return
 	}
-	half := t * error
+	half := t * standardError
 	r.ExcessInterval = intervalOf((observed-predicted-half)/m, (observed-predicted+half)/m)
 	r.RatioInterval = noInterval("the natural amount may be nought")
 	if predicted-half > 0 && r.Ratio.Known() {

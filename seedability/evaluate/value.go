@@ -113,7 +113,8 @@ func (c Counts) String() string {
 	return s
 }
 
-// add counts a case that cannot be used, by the first of its values that is not finite.
+// refuse counts a case that cannot be used: as missing if one of its values is NaN,
+// else as invalid.
 func (c *Counts) refuse(values ...float64) {
 	for _, x := range values {
 		if math.IsNaN(x) {
