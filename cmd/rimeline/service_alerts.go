@@ -20,9 +20,6 @@ import (
 	"rimeline/seedability/programme"
 )
 
-// roleAlerts: the worker decides who is told what, and tells them.
-const roleAlerts = "alerts"
-
 // alertKeeper is the one who alerts for a programme. It follows what is published of
 // it, lets the engine decide, and brings what follows to people.
 //

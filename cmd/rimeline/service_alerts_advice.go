@@ -30,8 +30,10 @@ const (
 	openEndFor = 30 * time.Minute
 	// adviseAgainAfter: small changes of an advice are published this often.
 	adviseAgainAfter = 15 * time.Minute
-	// sameDose: concentrations that differ by less say the same.
+	// sameDose: concentrations and spacings whose ratio is less say the same; and ends
+	// that lie no farther apart than sameEnd.
 	sameDose = 1.25
+	sameEnd  = 10 * time.Minute
 	// mostAdvised sites have a line in an alert.
 	mostAdvised = 10
 )
@@ -184,7 +186,8 @@ const noWindow = "no window is open or foreseen"
 
 // adviceChanged: an advice says something else than the one before. While a window
 // is open its begin moves with the clock, and what fits into it shrinks; that, and a
-// dose that is about the same, is published every quarter of an hour only.
+// dose, a spacing or an end that is about the same, is published every quarter of an
+// hour only.
 func adviceChanged(before *givenAdvice, v *alert.Advice, now time.Time) bool {
 	essence := func(v alert.Advice) string {
 		if !v.Withheld {
@@ -192,18 +195,18 @@ func adviceChanged(before *givenAdvice, v *alert.Advice, now time.Time) bool {
 			if !v.ReleaseStart.After(now) {
 				v.ReleaseStart, v.Units, v.GramsTotal = time.Time{}, 0, 0
 			}
-			v.ReleaseEnd = v.ReleaseEnd.Truncate(10 * time.Minute)
 		}
-		v.CrystalsPerLitre = nil
+		v.CrystalsPerLitre, v.SpacingS, v.ReleaseEnd = nil, 0, time.Time{}
 		b, err := json.Marshal(v)
 		if err != nil {
 			return err.Error()
 		}
 		return string(b)
 	}
+	alike := func(a, b float64) bool { return a <= sameDose*b && b <= sameDose*a }
 	a, b := before.advice.CrystalsPerLitre, v.CrystalsPerLitre
-	dose := (a == nil) == (b == nil) && (a == nil || *a <= sameDose**b && *b <= sameDose**a)
-	if !dose || essence(before.advice) != essence(*v) {
+	if (a == nil) != (b == nil) || a != nil && !alike(*a, *b) || !alike(before.advice.SpacingS, v.SpacingS) ||
+		before.advice.ReleaseEnd.Sub(v.ReleaseEnd).Abs() > sameEnd || essence(before.advice) != essence(*v) {
 		return true
 	}
 	x, errX := json.Marshal(before.advice)
