@@ -1,8 +1,11 @@
 package main
 
 import (
+	"bytes"
+	"encoding/xml"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"time"
@@ -34,10 +37,12 @@ type report struct {
 	notes []string
 }
 
-// reportSeries is a series by the name and unit of its quantity in criteria.
+// reportSeries is a series by the name of its quantity in criteria. unit is that of
+// its values by a name that criteria know, given that of the source: a reading goes
+// to the criteria as its source wrote it, so that one at a limit is at the limit.
 type reportSeries struct {
 	hydro.Series
-	quantity, unit string
+	quantity, unit, given string
 }
 
 // Of what is taken from an answer; common practice, no source.
@@ -255,6 +260,9 @@ func (r *report) alerts(raw []crop.RawFile) error {
 	r.isList = true
 	for k, file := range raw {
 		warnings, err := hydro.DecodeAlerts(file.Name, file.Bytes)
+		if err != nil && emptyEnvelope(file.Bytes) {
+			err = nil
+		}
 		r.warnings = append(r.warnings, warnings...)
 		for _, one := range parts(err) {
 			if errors.Is(one, hydro.ErrMorePages) && k < len(raw)-1 {
@@ -275,6 +283,40 @@ func (r *report) alerts(raw []crop.RawFile) error {
 	return nil
 }
 
+// emptyEnvelope tells that XML is an envelope of CAP messages in which there are
+// none: an element alerts without any child, or an EDXLDistribution (OASIS EDXL-DE
+// 1.0) without content, value from memory. Any other XML without messages may be
+// anything, such as a page that says that the service is down.
+func emptyEnvelope(b []byte) bool {
+	decoder := xml.NewDecoder(bytes.NewReader(b))
+	root, depth := "", 0
+	for {
+		token, err := decoder.Token()
+		if err != nil {
+			return errors.Is(err, io.EOF) && root != ""
+		}
+		switch t := token.(type) {
+		case xml.StartElement:
+			name := strings.ToLower(t.Name.Local)
+			switch {
+			case root == "" && (name == "alerts" || name == "edxldistribution"):
+				root = name
+			case depth == 0, root == "alerts", name == "contentobject":
+				return false
+			}
+			depth++
+		case xml.EndElement:
+			depth--
+		case xml.CharData:
+			if depth <= 1 && len(bytes.TrimSpace(t)) > 0 && root != "edxldistribution" {
+				return false
+			}
+		case xml.Directive:
+			return false
+		}
+	}
+}
+
 // parts of a joined error.
 func parts(err error) []error {
 	if err == nil {
@@ -291,12 +333,19 @@ func (r *report) add(s hydro.Series, quantity string) {
 	for _, text := range s.Notes {
 		r.note("gauge %s: %s: %s", s.Gauge, quantity, text)
 	}
-	unit := criterionUnit(s.Unit)
 	if oldest := r.asOf.Add(-seriesBack); s.Observed && len(s.Points) > 0 && s.Points[0].Time.Before(oldest) {
 		first, _ := slices.BinarySearchFunc(s.Points, oldest, func(p hydro.Point, at time.Time) int { return p.Time.Compare(at) })
 		s.Points = s.Points[min(first, len(s.Points)-1):]
 	}
-	r.series = append(r.series, reportSeries{s, quantity, unit})
+	r.series = append(r.series, newSeries(s, quantity))
+}
+
+func newSeries(s hydro.Series, quantity string) reportSeries {
+	out := reportSeries{s, quantity, criterionUnit(s.Unit), s.SourceUnit}
+	if _, ok := programme.Convert(1, out.given, out.unit); !ok {
+		out.given = out.unit
+	}
+	return out
 }
 
 // tidy keeps what the input is there for, adds the normals, and says what is
@@ -354,6 +403,11 @@ func (r *report) addNormal(p *programme.Programme, normal *programme.NormalCurve
 		ofDay.Points, ofApril.Points = nil, nil
 		for _, at := range s.Points {
 			local := at.Time.In(in)
+			if at.Flags.Has(hydro.DateOnly) {
+				// It stands at midnight by the source's clock; the normal is that of the day.
+				noon := at.Time.Add(12 * time.Hour).In(in)
+				local = time.Date(noon.Year(), noon.Month(), noon.Day(), 0, 0, 0, 0, in)
+			}
 			april := time.Date(local.Year(), time.April, 1, 0, 0, 0, 0, in)
 			ofDay.Points = append(ofDay.Points, hydro.Point{Time: at.Time, Value: curve.At(local)})
 			ofApril.Points = append(ofApril.Points, hydro.Point{Time: at.Time, Value: curve.At(april)})

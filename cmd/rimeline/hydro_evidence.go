@@ -6,6 +6,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -56,7 +57,8 @@ func (r *report) addTo(e *hold.Evidence, p *programme.Programme, input *programm
 	}
 }
 
-// reading is a value, with what speaks against it by itself.
+// reading is a value in the unit of its series, with what speaks against it by
+// itself.
 type reading struct {
 	at    time.Time
 	value float64
@@ -67,15 +69,16 @@ type reading struct {
 // value of one time the newer report is right.
 func addObserved(e *hold.Evidence, input *programme.Input, s *reportSeries, at time.Time) {
 	byTime := map[int64]reading{}
-	isIt := func(r *hold.Reading) bool {
-		return !r.Forecast && r.Gauge == s.Gauge && r.Quantity == s.quantity && r.Datum == s.Datum && r.Unit == s.unit
-	}
 	e.Readings = slices.DeleteFunc(e.Readings, func(r hold.Reading) bool {
-		if !isIt(&r) {
+		value, comparable := programme.Convert(r.Value, r.Unit, s.unit)
+		if r.Unit == s.unit { // one that criteria do not know, too
+			value, comparable = r.Value, true
+		}
+		if r.Forecast || r.Gauge != s.Gauge || r.Quantity != s.quantity || r.Datum != s.Datum || !comparable {
 			return false
 		}
 		own := slices.DeleteFunc(slices.Clone(r.Suspect), func(text string) bool { return !strings.HasPrefix(text, ownDoubt) })
-		byTime[r.Time.UnixNano()] = reading{r.Time, r.Value, own}
+		byTime[r.Time.UnixNano()] = reading{r.Time, value, own}
 		return true
 	})
 	for _, point := range s.Points {
@@ -98,9 +101,23 @@ func addObserved(e *hold.Evidence, input *programme.Input, s *reportSeries, at t
 		if k < len(times)-1 && one.at.Before(at.Add(-readingsBack)) {
 			continue
 		}
-		e.Readings = append(e.Readings, hold.Reading{Gauge: s.Gauge, Quantity: s.quantity, Value: one.value, Unit: s.unit, Datum: s.Datum,
+		e.Readings = append(e.Readings, hold.Reading{Gauge: s.Gauge, Quantity: s.quantity, Value: s.asGiven(one.value), Unit: s.given, Datum: s.Datum,
 			Time: one.at, Suspect: append(one.own, doubtsAt(doubts, one)...)})
 	}
+}
+
+// asGiven is a value as its source wrote it. Twelve digits are more than any gauge
+// has, and less than the conversion there and back leaves right.
+func (s *reportSeries) asGiven(value float64) float64 {
+	if s.given == s.unit || math.IsNaN(value) {
+		return value
+	}
+	converted, _ := programme.Convert(value, s.unit, s.given)
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(converted, 'g', 12, 64), 64)
+	if err != nil {
+		return converted
+	}
+	return rounded
 }
 
 // doubtsAt are the doubts about a row that touch one reading.
@@ -190,7 +207,7 @@ func (r *report) addForecast(e *hold.Evidence, input *programme.Input, s *report
 			continue // a gap, which the criteria see
 		}
 		one := reading{point.Time.UTC(), point.Value, own}
-		e.Readings = append(e.Readings, hold.Reading{Gauge: s.Gauge, Quantity: s.quantity, Value: point.Value, Unit: s.unit, Datum: s.Datum,
+		e.Readings = append(e.Readings, hold.Reading{Gauge: s.Gauge, Quantity: s.quantity, Value: s.asGiven(point.Value), Unit: s.given, Datum: s.Datum,
 			Time: one.at, Forecast: true, Issued: issued.UTC(), Suspect: append(own, doubtsAt(doubts, one)...)})
 	}
 }
@@ -251,16 +268,17 @@ func (r *report) addGauge(e *hold.Evidence, input *programme.Input, g *hydro.Gau
 	}
 	// The observation itself, as any other reading of the gauge.
 	for _, each := range []struct {
-		quantity hydro.Quantity
-		datum    string
-		value    float64
-	}{{hydro.RiverStage, "gauge zero", g.Observed.StageM}, {hydro.RiverDischarge, "", g.Observed.DischargeM3PerS}} {
+		quantity    hydro.Quantity
+		datum, unit string
+		value       float64
+	}{{hydro.RiverStage, "gauge zero", "ft", g.Observed.StageM}, {hydro.RiverDischarge, "", "kcfs", g.Observed.DischargeM3PerS}} {
 		if math.IsNaN(each.value) || g.Observed.Valid.IsZero() {
 			continue
 		}
-		s := hydro.Series{Gauge: g.ID, Quantity: each.quantity, Unit: each.quantity.Unit(), Datum: each.datum, Observed: true,
+		s := hydro.Series{Gauge: g.ID, Quantity: each.quantity, Unit: each.quantity.Unit(), SourceUnit: each.unit, Datum: each.datum, Observed: true,
 			Points: []hydro.Point{{Time: g.Observed.Valid, Value: each.value}}}
-		addObserved(e, input, &reportSeries{s, quantityName(each.quantity), criterionUnit(s.Unit)}, at)
+		row := newSeries(s, quantityName(each.quantity))
+		addObserved(e, input, &row, at)
 	}
 }
 

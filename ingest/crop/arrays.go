@@ -54,7 +54,7 @@ func (c *coder) read(n int) []byte {
 		s := c.left[0]
 		c.left = c.left[1:]
 		if c.block == nil {
-			c.block = make([]byte, 0, blockBytes)
+			c.block = make([]byte, 0, s.raw) // the first is the longest
 		}
 		raw, err := inflate(c.decoder, c.file_, s, c.block)
 		if err != nil {
