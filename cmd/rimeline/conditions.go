@@ -214,11 +214,13 @@ func (f *foundConditions) message(programmeID string, moment time.Time, inputs [
 // out is not there, and a note says why. It is an error only where a memory failed.
 func (j *judgement) conditionsAt(moment time.Time, gridders cellGridders) (*foundConditions, error) {
 	of, f := askedOf(j.programme), &foundConditions{}
-	atmosphere := j.evidenceAt(moment).Atmosphere
-	air := conditions.NewAir(atmosphere)
-	if atmosphere == nil && of.any() {
+	var atmosphere *grid.Atmosphere
+	if j.lacks == "" { // else nothing was prepared for several jobs at once
+		atmosphere = j.evidenceAt(moment).Atmosphere
+	} else if of.any() {
 		f.note("No model: %s.", j.lacks)
 	}
+	air := conditions.NewAir(atmosphere)
 	var areas []*conditions.Area
 	var wanted []*askedPlace
 	for _, place := range of.places {

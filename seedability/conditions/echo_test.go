@@ -198,7 +198,23 @@ func TestShareOfRainWhereItFalls(t *testing.T) {
 	if !(wet.LiquidShare > .99) || !(dry.LiquidShare > .9 && dry.LiquidShare < wet.LiquidShare) {
 		t.Errorf("share of rain %.3f in the west, %.3f in the east", wet.LiquidShare, dry.LiquidShare)
 	}
-	p, _, ok := RadarPrecipitation(a, []Look{lookOf(a, echoAt(30, 2500))}, NewAir(nil), noon)
+	// No vapour in the west: a wet bulb that the formula does not give.
+	half := NewAir(invented{airK: cold, state: func(s *grid.State, p grid.Position, _ time.Time) {
+		if p.LongitudeDeg < -112.55 {
+			s.SpecificHumidity = 0
+		}
+	}}.atmosphere(t))
+	for _, west := range []bool{true, false} {
+		p, _, ok := RadarPrecipitation(a, []Look{in(west)}, half, noon)
+		if !ok || math.IsNaN(p.LiquidShare) != west {
+			t.Errorf("rain in the west %v: share of rain %g", west, p.LiquidShare)
+		}
+	}
+	p, _, ok := RadarPrecipitation(a, []Look{lookOf(a, echoAt(30, 2500))}, half, noon)
+	if !ok || !math.IsNaN(p.LiquidShare) {
+		t.Errorf("where it is known over a part: %+v", p)
+	}
+	p, _, ok = RadarPrecipitation(a, []Look{lookOf(a, echoAt(30, 2500))}, NewAir(nil), noon)
 	if !ok || !math.IsNaN(p.LiquidShare) || !(p.MMPerH > 2.7) {
 		t.Errorf("without air: %+v", p)
 	}
