@@ -211,17 +211,27 @@ func secretOfEnvironment() bool {
 	return false
 }
 
+// fit finds flags that do not go together.
+func (f *dutyFlags) fit() error {
+	switch {
+	case f.Nats == "" && f.Creds+f.NKey+f.User != "":
+		return usageError("--creds, --nkey and --user-file need --nats URL")
+	case f.Nats != "" && f.Data != "":
+		return usageError("--data is for a service on this computer, --nats for a bus elsewhere")
+	}
+	return nil
+}
+
 // connect joins the bus that the flags name, or that of the service on this
 // computer, wherever that listens after a restart.
 func (f *dutyFlags) connect(env *environment) (*bus.Bus, error) {
 	// A person waits.
 	options := f.options()
 	options.RetryTime, options.ReadyTime = 15*time.Second, 10*time.Second
-	files := options.CredentialsFile + options.NKeyFile + options.UserFile
+	if err := f.fit(); err != nil {
+		return nil, err
+	}
 	if f.Nats == "" {
-		if files != "" {
-			return nil, usageError("--creds, --nkey and --user-file need --nats URL")
-		}
 		folder, err := findLocalService(f.Data)
 		if err != nil {
 			return nil, err
@@ -233,9 +243,7 @@ func (f *dutyFlags) connect(env *environment) (*bus.Bus, error) {
 		}
 		return connection, nil
 	}
-	if f.Data != "" {
-		return nil, usageError("--data is for a service on this computer, --nats for a bus elsewhere")
-	}
+	files := options.CredentialsFile + options.NKeyFile + options.UserFile
 	connection, err := bus.Connect(env, f.Nats, options)
 	if u, _ := url.Parse(f.Nats); err != nil && u != nil && files == "" && !secretOfEnvironment() && onThisComputer(u.Host) {
 		err = fmt.Errorf("%w (for a service on this computer leave --nats out, and name its data folder with --data)", err)

@@ -42,6 +42,7 @@ type commandLine struct {
 	Hold    holdCommand    `cmd:"" help:"Show holds, set one, lift one."`
 	Ack     ackCommand     `cmd:"" help:"Acknowledge alerts, or list those that wait for it."`
 	Release releaseCommand `cmd:"" help:"Record what was released, list and sum the records."`
+	Deadman deadmanCommand `cmd:"" help:"Tell people when the service itself falls silent; for another computer."`
 	Sources sourcesCommand `cmd:"" help:"List the public stores that can be watched, and try them."`
 	Assess  assessCommand  `cmd:"" help:"Judge when release at each site works, from model output and soundings."`
 	Inspect inspectCommand `cmd:"" help:"Show what files hold."`
