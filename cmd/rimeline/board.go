@@ -98,7 +98,7 @@ func (b *board) take(e bus.Event) {
 		if newRun && len(o.Windows) > 0 {
 			b.happened(fmt.Sprintf("%s  %-22s %s run: %s", o.IssuedAt.Format("15:04"), o.Site.Name, o.ModelReferenceTime.Format("15 UTC"), strings.Join(firstTwo(o.Sentences()), "; ")))
 		}
-	case bus.DeadLetter.Type:
+	case bus.DeadLetter.Type, bus.Alert.Type:
 		b.happened(message.Line(e))
 	case bus.Health.Type:
 		if h, err := message.As[message.Health](e); err == nil && h.State != b.health {
@@ -196,8 +196,10 @@ func markOf(state string) string {
 	switch seedability.State(state) {
 	case seedability.StateWindow:
 		return ">"
-	case seedability.StateBlind, seedability.StateHold:
+	case seedability.StateBlind:
 		return "!"
+	case seedability.StateHold:
+		return "x"
 	}
 	return " "
 }

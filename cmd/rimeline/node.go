@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/url"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -18,7 +19,9 @@ import (
 	"rimeline/cmd/internal/operate"
 	"rimeline/ingest/feed"
 	stores "rimeline/ingest/source"
+	"rimeline/seedability/alert"
 	"rimeline/seedability/bus"
+	"rimeline/seedability/message"
 	"rimeline/seedability/programme"
 )
 
@@ -42,6 +45,7 @@ type node struct {
 	notifier   *operate.Notifier
 	full       atomic.Bool
 	roles      []string
+	pageFlags  *pageFlags // nil for no pages
 	close      []func()
 }
 
@@ -113,6 +117,11 @@ func newNode(env *environment, f *processFlags, roles []string, address string, 
 			return nil, err
 		}
 		own.MaxStoreBytes = options.StoreBytes + options.StoreBytes/4
+		access, err := openLocalAccess(n.data.Root, &own)
+		if err != nil {
+			return nil, err
+		}
+		n.close = append(n.close, access.Close)
 		if n.server, err = bus.EmbeddedWith(n.data.Bus, own); err != nil {
 			return nil, err
 		}
@@ -122,6 +131,9 @@ func newNode(env *environment, f *processFlags, roles []string, address string, 
 		}
 		if at := n.server.Address(); at != "" {
 			log.Info("the bus listens", "address", at)
+		}
+		if err := access.announce(n.server.Address()); err != nil {
+			return nil, err
 		}
 	} else if connection, err = bus.Connect(env, address, options); err != nil {
 		return nil, err
@@ -198,9 +210,23 @@ func (n *node) run(ctx context.Context, programmes []owning) error {
 	}
 	if slices.Contains(n.roles, roleAssess) {
 		start("assess", func(ctx context.Context) error { return n.workOn(ctx, bus.QueueAssess, n.flags.workers()) })
+		start("conditions", func(ctx context.Context) error { return n.workOn(ctx, bus.QueueConditions, 1) })
+	}
+	pagesURL, pagesDone, err := n.startPages(running, programmes)
+	if err != nil {
+		cancel()
+		group.Wait()
+		return err
 	}
 	for _, o := range programmes {
-		start("programme "+o.programme.ID, func(ctx context.Context) error { return n.own(ctx, o.programme, o.bundle) })
+		if slices.Contains(n.roles, roleSchedule) {
+			start("programme "+o.programme.ID, func(ctx context.Context) error { return n.own(ctx, o.programme, o.bundle) })
+		}
+		if slices.Contains(n.roles, roleAlerts) {
+			start("alerts of "+o.programme.ID, func(ctx context.Context) error {
+				return n.ownAlerts(ctx, o.programme, alertKeeperOptions{Routes: true, PagesURL: pagesURL, Owned: &n.keepers})
+			})
+		}
 	}
 	group.Go(func() { n.sayHealth(running, n.roles) })
 	group.Go(func() {
@@ -233,6 +259,7 @@ func (n *node) run(ctx context.Context, programmes []owning) error {
 	group.Go(func() { n.notifier.Watchdog(running, n.heartbeats.Alive) })
 	<-running.Done()
 	group.Wait()
+	<-pagesDone
 	select {
 	case err := <-failed:
 		return err
@@ -240,6 +267,60 @@ func (n *node) run(ctx context.Context, programmes []owning) error {
 	}
 	n.log.Info("stopped, nothing is lost")
 	return nil
+}
+
+// pageFlags say where pages are served.
+type pageFlags struct {
+	Pages    string `default:"127.0.0.1:9420" placeholder:"HOST:PORT" help:"Where the pages of sites, holds and alerts are served, on this computer; \"none\" for nowhere."`
+	AnyPages bool   `name:"pages-for-all" help:"Let --pages be reached from other computers. They ask nobody for a password: better a proxy that does."`
+	PagesURL string `name:"pages-url" placeholder:"URL" help:"Address under which people reach the pages, for the links in alerts; left out: that of --pages."`
+}
+
+// startPages serves the pages of the programmes, and gives their address for links.
+func (n *node) startPages(ctx context.Context, programmes []owning) (link string, done <-chan struct{}, err error) {
+	never := make(chan struct{})
+	close(never)
+	if n.pageFlags == nil || len(programmes) == 0 {
+		return "", never, nil
+	}
+	link = strings.TrimRight(n.pageFlags.PagesURL, "/")
+	if n.pageFlags.Pages == "none" {
+		return link, never, nil
+	}
+	if link == "" {
+		link = "http://" + n.pageFlags.Pages
+	}
+	o := pagesOptions{address: n.pageFlags.Pages, signers: map[string]*alert.Signer{}, publishAck: n.publishAck}
+	for _, one := range programmes {
+		o.programmes = append(o.programmes, one.programme)
+		if slices.Contains(n.roles, roleAlerts) {
+			if o.signers[one.programme.ID], err = alertSigner(one.programme, link); err != nil {
+				return "", never, fmt.Errorf("%s: alerts: %w", one.programme.File, err)
+			}
+		}
+	}
+	if u, err := url.Parse(link); err == nil && u.Host != "" {
+		o.hosts = append(o.hosts, u.Hostname())
+	}
+	at, done, err := n.servePages(ctx, o, n.pageFlags.AnyPages)
+	if err != nil {
+		return "", never, fmt.Errorf("%w (--pages none for nowhere)", err)
+	}
+	n.log.Info("pages", "address", "http://"+at)
+	if n.pageFlags.PagesURL == "" {
+		link = "http://" + at
+	}
+	return link, done, nil
+}
+
+// publishAck stores an acknowledgement that came by a page.
+func (s *service) publishAck(ctx context.Context, a message.Ack) error {
+	event, err := bus.NewEvent(bus.Ack, a.Programme, bus.Whole, a.At, a)
+	if err != nil {
+		return err
+	}
+	_, err = s.bus.Publish(ctx, event)
+	return err
 }
 
 // mendServer starts the server in this process again after it could not write,
@@ -270,7 +351,7 @@ func (n *node) mendServer(ctx context.Context) {
 // measure sets the gauges that nobody else sets.
 func (n *node) measure(ctx context.Context) {
 	for {
-		for _, q := range []bus.Queue{bus.QueueIngest, bus.QueueAssess} {
+		for _, q := range bus.Queues() {
 			if state, err := n.bus.QueueState(ctx, q); err == nil {
 				n.metrics.QueueWaiting(string(q), int(state.Waiting))
 			}
@@ -322,7 +403,7 @@ func (n *node) ready() []operate.Check {
 		}
 		checks = append(checks, check)
 	}
-	for _, q := range []bus.Queue{bus.QueueIngest, bus.QueueAssess} {
+	for _, q := range bus.Queues() {
 		state, err := n.bus.QueueState(ctx, q)
 		check := operate.Check{Name: "queue " + string(q), OK: err == nil, Detail: fmt.Sprintf("%d waiting, %d running", state.Waiting, state.Running)}
 		if err != nil {
@@ -365,14 +446,12 @@ func readProgrammes(env *environment, files []string) ([]owning, error) {
 			}
 		}
 		for _, input := range p.Inputs {
-			if len(input.Paths) > 0 {
+			if len(input.Paths) > 0 && !forCriteria(input.Kind) {
 				env.warn("%s: input %s names files; the service takes sources only, and leaves it out", file, input.ID)
 			}
 		}
-		if len(p.Holds) > 0 {
-			// To publish windows beside criteria that nobody judges would be worse
-			// than not to run.
-			return nil, fmt.Errorf("%s: holds: suspension criteria are not judged by the service yet; take them out, and check them by hand before any release", file)
+		for _, missing := range p.MissingEvidence() {
+			env.warn("%s: %s", file, missing)
 		}
 		if !model {
 			return nil, fmt.Errorf("%s: no input takes a model from a source (source: hrrr, for example; \"rimeline sources\" lists them)", file)

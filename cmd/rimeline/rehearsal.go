@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -19,6 +20,7 @@ import (
 	"rimeline/ingest/feed"
 	"rimeline/ingest/rehearsal"
 	"rimeline/seedability"
+	"rimeline/seedability/alert"
 	"rimeline/seedability/bus"
 	"rimeline/seedability/programme"
 )
@@ -40,8 +42,10 @@ type rehearsalRun struct {
 	scenario  *rehearsal.Scenario
 	programme *programme.Programme
 	bundle    bundle
+	alerts    alertKeeperOptions
 	clock     *clock.Stepped
 	service   *service
+	server    *bus.Server
 	roles     []string
 	until     time.Time // the end of the storm, or earlier
 	close     []func()
@@ -55,21 +59,37 @@ type rehearsalOptions struct {
 	log    *slog.Logger
 	listen string
 	// at is where in the storm the clock begins, points the side of the model's
-	// grid; for measurements.
+	// grid; for measurements. yaml is another programme file.
 	at     time.Duration
 	points int
+	yaml   string
+	// access lets commands on this computer in. routes is a file with the section
+	// alerts by which alerts are really sent; empty: they stay on the bus.
+	access bool
+	routes string
 }
 
 // newRehearsal sets the storm, the stores, the bus and the service up.
 func newRehearsal(env *environment, o rehearsalOptions) (r *rehearsalRun, err error) {
-	r = &rehearsalRun{scenario: rehearsal.NewScenario(stormBegins, o.seed), roles: []string{roleSchedule, roleIngest, roleAssess}}
+	r = &rehearsalRun{scenario: rehearsal.NewScenario(stormBegins, o.seed), roles: []string{roleSchedule, roleIngest, roleAssess, roleAlerts},
+		alerts: alertKeeperOptions{Exercise: true}}
 	defer func() {
 		if err != nil {
 			r.Close()
 		}
 	}()
 	r.until = r.scenario.End()
-	r.bundle = bundle{File: "vantry.yaml", YAML: string(rehearsal.ProgrammeYAML())}
+	r.bundle = bundle{File: "vantry.yaml", YAML: string(rehearsal.ProgrammeDutyYAML())}
+	if o.yaml != "" {
+		r.bundle.YAML = o.yaml
+	}
+	if o.routes != "" {
+		if r.bundle.YAML, err = withAlerts(r.bundle.YAML, o.routes); err != nil {
+			return nil, err
+		}
+		// Files that the section names lie beside its own.
+		r.bundle.File, r.alerts.Routes = filepath.Join(filepath.Dir(o.routes), r.bundle.File), true
+	}
 	if r.programme, err = r.bundle.parse(); err != nil {
 		return nil, err
 	}
@@ -89,10 +109,24 @@ func newRehearsal(env *environment, o rehearsalOptions) (r *rehearsalRun, err er
 	r.close = append(r.close, stop)
 	go store.Prepare(preparing, 30*time.Minute)
 
-	busServer, err := bus.EmbeddedWith(o.data, bus.ServerOptions{Listen: o.listen, MaxStoreBytes: 2 * rehearsalStoreBytes})
+	own := bus.ServerOptions{Listen: o.listen, MaxStoreBytes: 2 * rehearsalStoreBytes}
+	if o.access {
+		access, err := openLocalAccess(o.data, &own)
+		if err != nil {
+			return nil, err
+		}
+		r.close = append(r.close, access.Close)
+		defer func() {
+			if err == nil {
+				err = access.announce(r.server.Address())
+			}
+		}()
+	}
+	busServer, err := bus.EmbeddedWith(o.data, own)
 	if err != nil {
 		return nil, err
 	}
+	r.server = busServer
 	r.close = append(r.close, busServer.Close)
 	connection, err := busServer.Connect(env, bus.Options{StoreBytes: rehearsalStoreBytes})
 	if err != nil {
@@ -151,14 +185,20 @@ func (r *rehearsalRun) run(ctx context.Context, workers int) error {
 	}
 	start(func() error { return r.service.workOn(ctx, bus.QueueIngest, workers) })
 	start(func() error { return r.service.workOn(ctx, bus.QueueAssess, workers) })
+	start(func() error { return r.service.workOn(ctx, bus.QueueConditions, 1) })
 	start(func() error { return r.service.own(ctx, r.programme, r.bundle) })
+	start(func() error {
+		o := r.alerts
+		o.Owned = &r.service.keepers
+		return r.service.ownAlerts(ctx, r.programme, o)
+	})
 	health := make(chan struct{})
 	r.clock.Go(func() {
 		defer close(health)
 		r.service.sayHealth(ctx, r.roles)
 	})
 	err := r.clock.Run(ctx, r.until, func(ctx context.Context) bool {
-		return len(r.service.owned.all()) == 1 && r.service.quiet(ctx)
+		return len(r.service.owned.all()) == 1 && len(r.service.keepers.all()) == 1 && r.service.quiet(ctx)
 	})
 	cancel()
 	group.Wait()
@@ -187,20 +227,23 @@ func (c *watchCommand) rehearse(env *environment) error {
 		level = slog.LevelInfo
 	}
 	r, err := newRehearsal(env, rehearsalOptions{
-		seed: c.Seed, speed: c.Speed, data: data, listen: c.Listen, log: operate.Logger(env.Stderr, isTerminal(env.Stderr), level),
+		seed: c.Seed, speed: c.Speed, data: data, listen: c.Listen, access: true, routes: c.Alerts, log: operate.Logger(env.Stderr, isTerminal(env.Stderr), level),
 	})
 	if err != nil {
 		return err
 	}
 	defer r.Close()
-	c.introduce(env, r)
+	if err := c.servePages(env, r); err != nil {
+		return err
+	}
+	c.introduce(env, r, data)
 
 	watching, stop := context.WithCancel(env)
 	defer stop()
 	var shown sync.WaitGroup
 	view := newBoard(env.Stdout, r.programme, fmt.Sprintf("rehearsal of an invented storm, speed %s", speedText(c.Speed)))
 	shown.Go(func() {
-		for stored, err := range r.service.bus.Follow(watching, bus.FollowOptions{Kinds: []bus.Kind{bus.Score, bus.Outlook, bus.DeadLetter, bus.Health}, Since: bus.FromAll}) {
+		for stored, err := range r.service.bus.Follow(watching, bus.FollowOptions{Kinds: []bus.Kind{bus.Score, bus.Outlook, bus.Alert, bus.DeadLetter, bus.Health}, Since: bus.FromAll}) {
 			if err != nil {
 				if watching.Err() == nil {
 					env.warn("%v", err)
@@ -237,8 +280,70 @@ func speedText(speed float64) string {
 	return fmt.Sprintf("%g", speed)
 }
 
+// servePages serves the pages of the rehearsal. That something else has the address
+// is no reason not to rehearse.
+func (c *watchCommand) servePages(env *environment, r *rehearsalRun) error {
+	if c.Pages == "none" {
+		return nil
+	}
+	link := strings.TrimRight(c.PagesURL, "/")
+	o := pagesOptions{programmes: []*programme.Programme{r.programme}, exercise: true, publishAck: r.service.publishAck, address: c.Pages, signers: map[string]*alert.Signer{}}
+	if r.alerts.Routes {
+		base := link
+		if base == "" {
+			base = "http://" + c.Pages
+		}
+		signer, err := alertSigner(r.programme, base)
+		if err != nil {
+			return err
+		}
+		o.signers[r.programme.ID] = signer
+	}
+	ctx, stop := context.WithCancel(env)
+	at, done, err := r.service.servePages(ctx, o, c.AnyPages)
+	if err != nil {
+		stop()
+		env.warn("no pages: %v", err)
+		return nil
+	}
+	r.close = append(r.close, func() { stop(); <-done })
+	if r.alerts.PagesURL = link; link == "" {
+		r.alerts.PagesURL = "http://" + at
+	}
+	return nil
+}
+
+// withAlerts puts the section alerts of a file in the place of a programme's own.
+func withAlerts(programmeYAML, file string) (string, error) {
+	text, err := readFileBytes(file, maxProgrammeBytes)
+	if err != nil {
+		return "", err
+	}
+	of := func(text string) (section, rest string) {
+		var within bool
+		var in, out strings.Builder
+		for line := range strings.Lines(text) {
+			if line[0] != ' ' && line[0] != '#' && line[0] != '\n' && line[0] != '\r' && line[0] != '-' {
+				within = strings.HasPrefix(line, "alerts:")
+			}
+			if within {
+				in.WriteString(line)
+			} else {
+				out.WriteString(line)
+			}
+		}
+		return in.String(), out.String()
+	}
+	section, _ := of(string(text))
+	if section == "" {
+		return "", fmt.Errorf("%s: has no section alerts", file)
+	}
+	_, rest := of(programmeYAML)
+	return strings.TrimRight(rest, "\n") + "\n\n" + section, nil
+}
+
 // introduce says what is going to be seen.
-func (c *watchCommand) introduce(env *environment, r *rehearsalRun) {
+func (c *watchCommand) introduce(env *environment, r *rehearsalRun, data string) {
 	if env.JSON {
 		return
 	}
@@ -247,8 +352,13 @@ func (c *watchCommand) introduce(env *environment, r *rehearsalRun) {
 	p.printf("An invented storm of %.0f hours, from %s, over invented places; nothing leaves this computer.\n",
 		r.scenario.End().Sub(r.scenario.Start()).Hours(), r.scenario.Start().Format("2 Jan 2006 15:04 UTC"))
 	p.printf("The stores, the formats, the bus and the judgement are those of the real service; only clock and weather are not.\n\n")
-	p.printf("  > window   agent released now is expected to work      ! blind   inputs too old or missing to judge\n")
-	p.printf("    building an opportunity is forecast                    quiet   none in sight\n\n")
+	if r.alerts.PagesURL != "" {
+		p.printf("Pages of sites, holds and alerts: %s\n", r.alerts.PagesURL)
+	}
+	p.printf("Take part from another terminal: rimeline hold list --data %s (also hold set, hold lift, ack, release add, follow).\n\n", data)
+	p.printf("  > window   agent released now is expected to work      x hold    a criterion suspends seeding, or cannot be judged\n")
+	p.printf("    building an opportunity is forecast                  ! blind   inputs too old or missing to judge\n")
+	p.printf("    quiet    none in sight\n\n")
 	p.printf("Advice for people on duty: permit, licensed operator and local codes decide. Press Ctrl-C for the summary.\n\n")
 }
 
@@ -320,16 +430,7 @@ func (r *rehearsalRun) summarise(ctx context.Context, env *environment) error {
 	end := r.clock.Now()
 	p := &page{w: env.Stdout}
 	p.printf("\nWhat was known in truth, and what was published, %s to %s UTC\n\n", r.scenario.Start().Format("15:04"), end.Format("15:04"))
-	rows := [][]string{{"SITE", "TRUE WINDOW", "PUBLISHED", "OPENED", "CLOSED", "OF IT"}}
-	late := func(d time.Duration) string {
-		switch m := d.Round(time.Minute).Minutes(); {
-		case m > 0:
-			return fmt.Sprintf("%.0f min late", m)
-		case m < 0:
-			return fmt.Sprintf("%.0f min early", -m)
-		}
-		return "on time"
-	}
+	rows := [][]string{{"SITE", "TRUE WINDOW, HOLDS TAKEN OUT", "PUBLISHED", "OPENED", "CLOSED", "OF IT"}}
 	missed, false_ := 0, 0.0
 	truths := truthOf(r.scenario, r.programme)
 	for _, truth := range truths {
@@ -340,28 +441,35 @@ func (r *rehearsalRun) summarise(ctx context.Context, env *environment) error {
 			if w.open.After(end.Add(15 * time.Minute)) {
 				continue
 			}
-			true_ := stretch{w.open, w.close}
-			row := []string{name, span(true_), "none", "", "missed", ""}
-			var shared time.Duration
-			for k, published := range windows {
-				if o := published.overlapWith(true_); o > 0 {
-					if shared == 0 {
-						row[2], row[3] = span(published), late(published.from.Sub(true_.from))
-					} else {
-						row[2] += ", " + span(published)
+			whole := stretch{w.open, w.close}
+			allowed := r.allowedOf(truth.site, w)
+			if len(allowed) == 0 {
+				rows = append(rows, []string{name, span(whole), "suspended: " + r.heldText(truth.site, whole), "", "", ""})
+				told = true
+			}
+			for _, true_ := range allowed {
+				row := []string{name, span(true_), "none", "", "missed", ""}
+				var shared time.Duration
+				for k, published := range windows {
+					if o := published.overlapWith(true_); o > 0 {
+						if shared == 0 {
+							row[2], row[3] = span(published), lateness(published.from.Sub(true_.from))
+						} else {
+							row[2] += ", " + span(published)
+						}
+						row[4] = lateness(published.to.Sub(true_.to))
+						used[k] = true
+						shared += o
 					}
-					row[4] = late(published.to.Sub(true_.to))
-					used[k] = true
-					shared += o
 				}
+				if shared == 0 {
+					missed++
+				} else {
+					row[5] = fmt.Sprintf("%.0f %%", 100*shared.Minutes()/true_.minutes())
+				}
+				rows = append(rows, row)
+				told = true
 			}
-			if shared == 0 {
-				missed++
-			} else {
-				row[5] = fmt.Sprintf("%.0f %%", 100*shared.Minutes()/true_.minutes())
-			}
-			rows = append(rows, row)
-			told = true
 		}
 		for k, published := range windows {
 			if !used[k] {
@@ -375,6 +483,9 @@ func (r *rehearsalRun) summarise(ctx context.Context, env *environment) error {
 		}
 	}
 	p.table("", rows)
+	if err := r.summariseHolds(ctx, p, end); err != nil {
+		return err
+	}
 	p.printf("\n")
 	for _, e := range r.scenario.Episodes() {
 		if e.From.After(end) {
@@ -394,7 +505,7 @@ func (r *rehearsalRun) heardOf(e rehearsal.Episode, states map[string][]publishe
 	share := map[seedability.State]float64{}
 	total := 0.0
 	for _, row := range states {
-		for _, state := range []seedability.State{seedability.StateWindow, seedability.StateBlind, seedability.StateBuilding, seedability.StateQuiet} {
+		for _, state := range []seedability.State{seedability.StateWindow, seedability.StateHold, seedability.StateBlind, seedability.StateBuilding, seedability.StateQuiet} {
 			for _, s := range stretches(row, state, end) {
 				minutes := s.overlapWith(within).Minutes()
 				share[state] += minutes
@@ -406,7 +517,7 @@ func (r *rehearsalRun) heardOf(e rehearsal.Episode, states map[string][]publishe
 		return "Nothing was published."
 	}
 	var parts []string
-	for _, state := range []seedability.State{seedability.StateWindow, seedability.StateBuilding, seedability.StateQuiet, seedability.StateBlind} {
+	for _, state := range []seedability.State{seedability.StateWindow, seedability.StateBuilding, seedability.StateQuiet, seedability.StateHold, seedability.StateBlind} {
 		if percent := 100 * share[state] / total; percent >= .5 {
 			parts = append(parts, fmt.Sprintf("%s %.0f %%", state, percent))
 		}

@@ -45,6 +45,7 @@ type service struct {
 	// rehearsed: the clock is not the wall's.
 	rehearsed bool
 	owned     owned
+	keepers   alertKeepers
 
 	bundles    remembered[*programme.Programme]
 	crops      remembered[*decodedCrop]
@@ -175,11 +176,27 @@ func domainOf(p *programme.Programme) (places []grid.LatLon, marginM float64) {
 	return places, domainMarginM
 }
 
+// forCriteria: inputs of this kind are what suspension criteria are judged by.
+func forCriteria(kind string) bool {
+	switch kind {
+	case stores.KindGauge, stores.KindWarnings, stores.KindAvalanche, stores.KindTelemetry:
+		return true
+	}
+	return false
+}
+
 // needsOf lists what a programme wants of public stores.
 func (s *service) needsOf(p *programme.Programme) map[string]stores.Need {
 	places, _ := domainOf(p)
 	needs := map[string]stores.Need{}
-	for _, input := range p.Inputs {
+	for k := range p.Inputs {
+		input := &p.Inputs[k]
+		if forCriteria(input.Kind) {
+			if need, ok := pageNeed(p, input, s.mirrors); ok {
+				needs[input.ID] = need
+			}
+			continue
+		}
 		if input.Source == "" {
 			continue
 		}

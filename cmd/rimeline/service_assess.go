@@ -17,6 +17,7 @@ import (
 	"rimeline/seedability"
 	"rimeline/seedability/bus"
 	"rimeline/seedability/drift"
+	"rimeline/seedability/hold"
 	"rimeline/seedability/nowcast"
 	"rimeline/seedability/programme"
 	"rimeline/seedability/radar"
@@ -275,6 +276,12 @@ func (s *service) assess(ctx context.Context, job bus.Job, delivery int) error {
 	if err != nil {
 		return err
 	}
+	var holds []hold.Result
+	if j.Mode == modeNow {
+		if holds, err = s.holdsFor(ctx, p, j.Moment); err != nil {
+			return err
+		}
+	}
 	for _, id := range j.Sites {
 		site := p.Site(id)
 		if site == nil {
@@ -282,7 +289,7 @@ func (s *service) assess(ctx context.Context, job bus.Job, delivery int) error {
 		}
 		switch j.Mode {
 		case modeNow:
-			err = s.assessNow(ctx, of, site, &j)
+			err = s.assessNow(ctx, of, site, &j, holds)
 		case modeOutlook:
 			err = s.assessOutlook(ctx, of, site, &j)
 		default:
@@ -304,7 +311,7 @@ func (s *service) assess(ctx context.Context, job bus.Job, delivery int) error {
 
 // assessNow judges a release at the moment of the job, and what the site's state
 // is then.
-func (s *service) assessNow(ctx context.Context, of *judgement, site *programme.Site, j *assessTask) error {
+func (s *service) assessNow(ctx context.Context, of *judgement, site *programme.Site, j *assessTask, holds []hold.Result) error {
 	var last lastScore
 	known, err := s.latest(ctx, bus.Score, of.programme.ID, site.ID, &last)
 	if err != nil {
@@ -336,6 +343,7 @@ func (s *service) assessNow(ctx context.Context, of *judgement, site *programme.
 	}
 	s.counts.add("assessments", 1)
 	s.metrics.Assessed(of.programme.ID, 1)
+	a = hold.Apply(a, holds)
 	standing := seedability.Settle(last.Standing, a, ahead, of.method.Limits)
 	a.Standing = &standing
 	a.State, a.StateReason = standing.State, standing.Reason

@@ -19,6 +19,7 @@ const (
 	roleIngest   = "ingest"
 	roleAssess   = "assess"
 	roleSchedule = "schedule"
+	roleAlerts   = "alerts"
 )
 
 // Of the process; common practice, no source.
@@ -87,8 +88,11 @@ func workerName() string {
 // workOn does jobs of a queue until ctx ends.
 func (s *service) workOn(ctx context.Context, q bus.Queue, concurrency int) error {
 	handle := s.ingest
-	if q == bus.QueueAssess {
+	switch q {
+	case bus.QueueAssess:
 		handle = s.assess
+	case bus.QueueConditions:
+		handle = s.conditions
 	}
 	return s.bus.Work(ctx, q, bus.WorkOptions{Worker: s.worker, Concurrency: concurrency, OnEvent: s.onWork}, handle)
 }
@@ -258,7 +262,7 @@ func (s *service) health(ctx context.Context, roles []string) message.Health {
 			}
 		}
 	}
-	for _, q := range []bus.Queue{bus.QueueIngest, bus.QueueAssess} {
+	for _, q := range bus.Queues() {
 		state, err := s.bus.QueueState(ctx, q)
 		if err != nil {
 			worse(message.HealthFailing, "queue %s: %v", q, err)
@@ -267,6 +271,11 @@ func (s *service) health(ctx context.Context, roles []string) message.Health {
 		h.Queues = append(h.Queues, message.QueueHealth{Queue: string(q), Waiting: int64(state.Waiting), Running: int64(state.Running)})
 		if !state.Oldest.IsZero() && time.Since(state.Oldest) > 5*time.Minute && !s.rehearsed {
 			worse(message.HealthDegraded, "the oldest job of queue %s waits for %.0f min", q, time.Since(state.Oldest).Minutes())
+		}
+	}
+	for _, k := range s.keepers.all() {
+		for _, trouble := range k.troubles() {
+			worse(message.HealthDegraded, "alerts of programme %s: %s", k.programme.ID, trouble)
 		}
 	}
 	if s.paused() {
@@ -279,7 +288,7 @@ func (s *service) health(ctx context.Context, roles []string) message.Health {
 // quiet says that nothing is left to be done for the present moment: no job
 // waits or runs, and every input record has been taken note of.
 func (s *service) quiet(ctx context.Context) bool {
-	for _, q := range []bus.Queue{bus.QueueIngest, bus.QueueAssess} {
+	for _, q := range bus.Queues() {
 		state, err := s.bus.QueueState(ctx, q)
 		if err != nil || state.Waiting+state.Running > 0 {
 			return false
@@ -290,7 +299,26 @@ func (s *service) quiet(ctx context.Context) bool {
 		return false
 	}
 	for _, c := range s.owned.all() {
-		if c.seen.Load() < last {
+		if c.seen.Load() < last || !s.heardAll(ctx, c.listenedTo) {
+			return false
+		}
+	}
+	for _, k := range s.keepers.all() {
+		if !k.quiet(ctx) {
+			return false
+		}
+	}
+	return true
+}
+
+// heardAll says that nothing of some kinds is stored that was not taken note of.
+func (s *service) heardAll(ctx context.Context, seen seenOf) bool {
+	for _, kind := range bus.Kinds() {
+		taken, listens := seen[kind.Name]
+		if !listens {
+			continue
+		}
+		if last, err := s.bus.LastSequence(ctx, kind); err != nil || taken.Load() < last {
 			return false
 		}
 	}

@@ -32,8 +32,14 @@ type schedule struct {
 	sources map[string]*message.SourceHealth
 	asking  map[string]time.Time // inputs whose source is being asked, since when
 	wake    chan struct{}
-	// seen is the number, in the stream of input records, of the last one taken.
-	seen atomic.Uint64
+	// seen is the number, in the stream of input records, of the last one taken;
+	// listenedTo the same of the other kinds.
+	seen       atomic.Uint64
+	listenedTo seenOf
+	// heardMessages of those kinds were not looked at yet.
+	heardMessages []heardMessage
+
+	book holdBook
 
 	table *inputTable
 	// dirty are sites whose inputs have changed since they were last assessed.
@@ -43,6 +49,7 @@ type schedule struct {
 	lastByte time.Time
 	picked   []inputRef // of the last assessment of now
 	novel    bool       // a kind of input has come that the last one had none of
+	urgent   bool       // sites have come under a hold, or out of one
 
 	lastNow, lastOutlook time.Time
 	noticed              time.Time // of the clock, when it was last looked at
@@ -85,13 +92,16 @@ const (
 func (s *service) newSchedule(p *programme.Programme, ref programmeRef) *schedule {
 	needs := s.needsOf(p)
 	return &schedule{service: s, programme: p, ref: ref, needs: needs, table: newInputTable(p, needs), dirty: map[string]bool{},
-		known: map[string]bool{}, sources: map[string]*message.SourceHealth{}, asking: map[string]time.Time{}, wake: make(chan struct{}, 1)}
+		known: map[string]bool{}, sources: map[string]*message.SourceHealth{}, asking: map[string]time.Time{}, wake: make(chan struct{}, 1), listenedTo: newSeenOf(listened...)}
 }
 
 // run keeps the schedule until ctx ends. It lives by the service's clock.
 func (c *schedule) run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	if err := c.recallHolds(ctx); err != nil {
+		return err
+	}
 	if err := c.recall(ctx); err != nil {
 		return err
 	}
@@ -122,7 +132,8 @@ func (c *schedule) run(ctx context.Context) error {
 			return err
 		}
 		beat()
-		c.take()
+		c.take(ctx)
+		c.takeHeard()
 		now := c.clock.Now()
 		c.notice(now)
 		next, err := c.act(ctx, now)
@@ -144,6 +155,7 @@ func (c *schedule) notice(now time.Time) {
 		if !c.lastOutlook.IsZero() || !c.outlookWanted.IsZero() {
 			c.lastOutlook, c.outlookWanted = time.Time{}, now
 		}
+		c.book.due, c.book.saidAt, c.book.conditionsAsked = now, time.Time{}, time.Time{}
 	}
 	c.noticed = now
 }
@@ -198,13 +210,13 @@ func (c *schedule) recall(ctx context.Context) error {
 		// The newest records are of other programmes, or there are very many: the
 		// rest comes while we work.
 	}
-	c.take()
+	c.take(ctx)
 	clear(c.dirty)
 	return nil
 }
 
 // take looks at the records that have come.
-func (c *schedule) take() {
+func (c *schedule) take(ctx context.Context) {
 	c.mutex.Lock()
 	arrived := c.arrived
 	c.arrived = nil
@@ -220,7 +232,11 @@ func (c *schedule) take() {
 			c.log.Warn("an input record cannot be read", "subject", stored.Subject, "error", err)
 			continue
 		}
-		c.table.add(record)
+		if forCriteria(record.Kind) {
+			c.takeReport(ctx, record, now)
+		} else {
+			c.table.add(record)
+		}
 		changed[inputKey(record.Source, record.ObjectID)] = record
 		c.heard(record)
 	}
@@ -228,6 +244,7 @@ func (c *schedule) take() {
 	// A record matters if an assessment of now would be made from it.
 	inputs, records := c.table.pick(modeNow, now)
 	if !slices.Equal(inputs, c.picked) {
+		c.book.conditionsWanted = true
 		for _, record := range records {
 			if _, isNew := changed[inputKey(record.Source, record.ObjectID)]; isNew {
 				c.mark(record, now)
@@ -297,6 +314,16 @@ func (c *schedule) act(ctx context.Context, now time.Time) (next time.Time, err 
 		c.nowNotBefore = later(c.nowNotBefore, now.Add(outlookAfter))
 		due = c.outlookDue()
 	}
+	// Holds come before assessments: what is published after a change was judged
+	// under it.
+	holdsDue, err := c.judgeHolds(ctx, now)
+	if err != nil {
+		return now, err
+	}
+	conditionsDue, err := c.askConditions(ctx, now)
+	if err != nil {
+		return now, err
+	}
 	nowDue := c.nowDue(ctx, now)
 	if !nowDue.After(now) {
 		if err := c.askNow(ctx, now); err != nil {
@@ -304,8 +331,10 @@ func (c *schedule) act(ctx context.Context, now time.Time) (next time.Time, err 
 		}
 		nowDue = c.nowDue(ctx, now)
 	}
-	if due.IsZero() || nowDue.Before(due) {
-		due = nowDue
+	for _, other := range []time.Time{nowDue, holdsDue, conditionsDue} {
+		if due.IsZero() || other.Before(due) {
+			due = other
+		}
 	}
 	return due, nil
 }
@@ -325,6 +354,13 @@ func (c *schedule) outlookDue() time.Time {
 }
 
 func (c *schedule) nowDue(ctx context.Context, now time.Time) time.Time {
+	if len(c.programme.Holds) > 0 && c.book.results == nil {
+		// Nobody knows yet whether anything forbids a release.
+		return c.book.due.Add(settleFor)
+	}
+	if c.urgent {
+		return now
+	}
 	minutes := func(m float64) time.Duration { return time.Duration(m * float64(time.Minute)) }
 	due := c.lastNow.Add(minutes(c.programme.Watch.NowMinutes))
 	if !due.After(now) && !c.near(ctx) {
@@ -384,7 +420,7 @@ func (c *schedule) askNow(ctx context.Context, now time.Time) error {
 	if err := c.submitAssess(ctx, job, sites, sitesAJob); err != nil {
 		return err
 	}
-	c.lastNow, c.picked, c.novel, c.lastByte = now, inputs, false, time.Time{}
+	c.lastNow, c.picked, c.novel, c.urgent, c.lastByte = now, inputs, false, false, time.Time{}
 	clear(c.dirty)
 	return nil
 }

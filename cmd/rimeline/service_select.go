@@ -159,6 +159,10 @@ func (t *inputTable) runsOf(need modelNeed, moment time.Time) []modelRun {
 // that reaches farthest.
 func (t *inputTable) pickRun(mode assessMode, moment time.Time) []message.Input {
 	drift := time.Duration(t.programme.Ensemble.LongestDriftMinutes * float64(time.Minute))
+	if mode == modeConditions {
+		wanted := askedOf(t.programme)
+		drift = max(drift, wanted.ahead())
+	}
 	var best []message.Input
 	for _, need := range t.models {
 		for _, run := range t.runsOf(need, moment) {
@@ -167,7 +171,7 @@ func (t *inputTable) pickRun(mode assessMode, moment time.Time) []message.Input 
 				continue
 			}
 			end := hours[len(hours)-1].ValidTime
-			if mode == modeOutlook && run.complete && !end.Before(moment) || mode == modeNow && !end.Before(moment.Add(drift)) {
+			if mode == modeOutlook && run.complete && !end.Before(moment) || mode != modeOutlook && !end.Before(moment.Add(drift)) {
 				return hours
 			}
 			if end.After(moment) && (best == nil || end.After(best[len(best)-1].ValidTime)) {

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 
 	"rimeline/seedability/bus"
 )
@@ -12,13 +14,16 @@ type watchCommand struct {
 	Programme []string `sep:"none" placeholder:"FILE" help:"Programme file (YAML); repeat for several."`
 	busFlags
 	processFlags
-	Listen   string `placeholder:"HOST:PORT" help:"Let workers and readers connect to the bus inside this process. Beyond this computer it needs --server-config."`
-	Server   string `name:"server-config" placeholder:"FILE" help:"Configuration of the NATS server inside this process: users, permissions, TLS (see cmd/examples)."`
-	Replicas int    `placeholder:"N" help:"Copies of each stream on the cluster of --nats; 1 if left out, 3 on a cluster of three."`
+	Listen string   `placeholder:"HOST:PORT" help:"Where workers and readers connect to the bus inside this process; left out: any free port of this computer. On this computer the password lies in the data folder (file access); beyond it --server-config is needed."`
+	Server string   `name:"server-config" placeholder:"FILE" help:"Configuration of the NATS server inside this process: users, permissions, TLS (see cmd/examples)."`
+	Roles  []string `default:"schedule,ingest,assess,alerts" placeholder:"ROLE" help:"What this process does: schedule (look for what is new, judge criteria), ingest (fetch and decode), assess (judge sites), alerts (tell people)."`
+	pageFlags
+	Replicas int `placeholder:"N" help:"Copies of each stream on the cluster of --nats; 1 if left out, 3 on a cluster of three."`
 
 	Rehearsal bool    `help:"Rehearse: an invented storm from invented stores, on a clock that runs faster."`
 	Speed     float64 `default:"60" placeholder:"X" help:"With --rehearsal: how many times faster than life; 0 for as fast as the machine allows."`
 	Seed      int64   `default:"1" placeholder:"N" help:"With --rehearsal: texture of the storm, and the errors of its forecasts."`
+	Alerts    string  `placeholder:"FILE" help:"With --rehearsal: send its alerts, marked as an exercise, by the routes of this file (YAML, a section alerts as in programme files)."`
 }
 
 func (watchCommand) Help() string {
@@ -27,6 +32,7 @@ func (watchCommand) Help() string {
 Examples:
 
     rimeline watch --rehearsal                an invented storm of 8 hours in 8 minutes
+    rimeline watch --rehearsal --alerts routes.yaml       and see whether alerts arrive
     rimeline watch --programme valley.yaml    with a bus inside the process
     rimeline watch --programme valley.yaml --listen 127.0.0.1:4222
     rimeline watch --programme valley.yaml --nats tls://a:4222,tls://b:4222 --creds worker.creds
@@ -41,6 +47,12 @@ Advice only: permit, licensed operator, the maker's instructions and local codes
 func (c *watchCommand) Run(env *environment) error {
 	if c.Speed < 0 {
 		return usageError("--speed must not be negative")
+	}
+	if c.Alerts != "" && !c.Rehearsal {
+		return usageError("--alerts is for --rehearsal; otherwise alerts stand in the programme file")
+	}
+	if err := checkRoles(c.Roles, roleSchedule, roleIngest, roleAssess, roleAlerts); err != nil {
+		return err
 	}
 	if c.Rehearsal {
 		if len(c.Programme) > 0 || c.Nats != "" {
@@ -60,12 +72,26 @@ func (c *watchCommand) Run(env *environment) error {
 	}
 	options := c.busFlags.options()
 	options.Replicas = c.Replicas
-	n, err := newNode(env, &c.processFlags, []string{roleSchedule, roleIngest, roleAssess}, c.Nats, options, bus.ServerOptions{Listen: c.Listen, ConfigFile: c.Server})
+	n, err := newNode(env, &c.processFlags, c.Roles, c.Nats, options, bus.ServerOptions{Listen: c.Listen, ConfigFile: c.Server})
 	if err != nil {
 		return err
 	}
 	defer n.Close()
+	n.pageFlags = &c.pageFlags
 	return stopped(n.run(env, programmes))
+}
+
+// checkRoles refuses what is no role, and none.
+func checkRoles(given []string, allowed ...string) error {
+	if len(given) == 0 {
+		return usageError("--roles: name some of " + strings.Join(allowed, ", "))
+	}
+	for _, role := range given {
+		if !slices.Contains(allowed, role) {
+			return usageError(fmt.Sprintf("--roles: %q is none of %s", role, strings.Join(allowed, ", ")))
+		}
+	}
+	return nil
 }
 
 // stopped: an end that was asked for is no failure.
@@ -97,13 +123,8 @@ func (c *workCommand) Run(env *environment) error {
 	if c.Nats == "" {
 		return usageError("--nats URL is needed")
 	}
-	if len(c.Roles) == 0 {
-		return usageError("--roles: name ingest, assess or both")
-	}
-	for _, role := range c.Roles {
-		if role != roleIngest && role != roleAssess {
-			return usageError(fmt.Sprintf("--roles: %q is neither ingest nor assess", role))
-		}
+	if err := checkRoles(c.Roles, roleIngest, roleAssess); err != nil {
+		return err
 	}
 	n, err := newNode(env, &c.processFlags, c.Roles, c.Nats, c.busFlags.options(), bus.ServerOptions{})
 	if err != nil {
