@@ -40,7 +40,7 @@ type pageReader struct {
 	// for a whole page.
 	freshFor, patience time.Duration
 
-	newest map[string]*newestOf // by programme and last token of the subject, made once
+	newest map[string]*newestOf // by programme and what is read together, made once
 
 	alerts     tail[alert.Alert]
 	acks       tail[message.Ack]
@@ -56,7 +56,9 @@ func newPageReader(b pagesBus, o pagesOptions, log *slog.Logger) *pageReader {
 	for _, p := range o.programmes {
 		r.newest[p.ID+"."+bus.Whole+"."] = &newestOf{programme: p.ID, token: bus.Whole, kinds: []bus.Kind{bus.Hold, bus.Conditions}}
 		for k := range p.Sites {
-			r.newest[p.ID+"."+p.Sites[k].ID] = &newestOf{programme: p.ID, token: p.Sites[k].ID, kinds: []bus.Kind{bus.Score, bus.Outlook, bus.Advice}}
+			id := p.Sites[k].ID
+			r.newest[p.ID+"."+id] = &newestOf{programme: p.ID, token: id, kinds: []bus.Kind{bus.Score, bus.Outlook}}
+			r.newest[p.ID+"."+id+".advice"] = &newestOf{programme: p.ID, token: id, kinds: []bus.Kind{bus.Advice}}
 		}
 	}
 	return r
@@ -135,24 +137,30 @@ func (r *pageReader) report(what string, err error) {
 	}
 }
 
-// siteOf reads one site.
-func (r *pageReader) siteOf(ctx context.Context, p *programme.Programme, id string) (*pages.Site, siteEvents) {
+// siteOf reads one site; its advice only where that is shown.
+func (r *pageReader) siteOf(ctx context.Context, p *programme.Programme, id string, advice bool) (*pages.Site, siteEvents) {
 	entries := r.newest[p.ID+"."+id].get(ctx, r)
-	s := &pages.Site{ID: id, Score: valueOf[seedability.Assessment](entries[0]), Outlook: valueOf[seedability.Outlook](entries[1]), Advice: valueOf[alert.Advice](entries[2])}
-	if e := entries[2].event; e != nil {
-		s.AdviceAt = e.Time
+	s := &pages.Site{ID: id, Score: valueOf[seedability.Assessment](entries[0]), Outlook: valueOf[seedability.Outlook](entries[1])}
+	events := siteEvents{Score: entries[0].event, Outlook: entries[1].event}
+	if advice {
+		newest := r.newest[p.ID+"."+id+".advice"].get(ctx, r)[0]
+		s.Advice, events.Advice = valueOf[alert.Advice](newest), newest.event
+		if newest.event != nil {
+			s.AdviceAt = newest.event.Time
+		}
+		entries = slices.Concat(entries, []newestEntry{newest})
 	}
-	for k, what := range []string{"assessment", "outlook", "advice"} {
-		err := entries[k].err
-		r.report(p.ID+"/"+id+" "+what, err)
-		if err != nil && s.Problem == "" {
+	for k, e := range entries {
+		what := []string{"assessment", "outlook", "advice"}[k]
+		r.report(p.ID+"/"+id+" "+what, e.err)
+		if e.err != nil && s.Problem == "" {
 			s.Problem = "the newest " + what + " of this site could not be read"
-			if entries[k].event != nil {
+			if e.event != nil {
 				s.Problem = "the newest " + what + " of this site is one that this program cannot read"
 			}
 		}
 	}
-	return s, siteEvents{Score: entries[0].event, Outlook: entries[1].event, Advice: entries[2].event}
+	return s, events
 }
 
 // criteria reads what concerns a whole programme.
@@ -183,7 +191,7 @@ func (r *pageReader) site(ctx context.Context, p *programme.Programme, id string
 	ctx, cancel := r.reading(ctx)
 	defer cancel()
 	v, whole := r.whole(ctx, p)
-	s, events := r.siteOf(ctx, p, id)
+	s, events := r.siteOf(ctx, p, id, true)
 	v.Sites = []*pages.Site{s}
 	events.Holds, events.Conditions = whole.Holds, whole.Conditions
 	return v, events
@@ -204,7 +212,7 @@ func (r *pageReader) board(ctx context.Context, now time.Time, programmes []*pro
 		v.Sites = make([]*pages.Site, len(p.Sites))
 		for k := range p.Sites {
 			group.Go(func() error {
-				v.Sites[k], _ = r.siteOf(ctx, p, p.Sites[k].ID)
+				v.Sites[k], _ = r.siteOf(ctx, p, p.Sites[k].ID, false)
 				return nil
 			})
 		}

@@ -114,7 +114,7 @@ func percent(share float64) string { return digits(100*share, 0) + " %" }
 // span is a duration as people say it.
 func span(d time.Duration) string {
 	d = d.Abs()
-	minutes := int((d + 30*time.Second) / time.Minute)
+	minutes := int((d/time.Second + 30) / 60)
 	switch {
 	case d < 90*time.Second:
 		return fmt.Sprintf("%d s", int(d/time.Second))
