@@ -17,6 +17,7 @@ import (
 type checkCommand struct {
 	File   string `arg:"" optional:"" name:"file" help:"Programme file (YAML)."`
 	Schema bool   `help:"Print the JSON Schema of programme files instead."`
+	criteriaFlags
 }
 
 func (checkCommand) Help() string {
@@ -26,6 +27,8 @@ Examples:
 
     rimeline check testdata/demo/programme.yaml
     rimeline check --json valley.yaml
+    rimeline check --criteria valley.yaml           the page that the licensed manager signs
+    rimeline check --criteria --html page.html valley.yaml
     rimeline check --schema > programme.schema.json
 
 Exit status: 0 the file is valid, 1 it is not or cannot be read, 2 wrong usage.`
@@ -33,11 +36,17 @@ Exit status: 0 the file is valid, 1 it is not or cannot be read, 2 wrong usage.`
 
 func (c *checkCommand) Run(env *environment) error {
 	if c.Schema {
+		if c.Criteria || c.HTML != "" {
+			return usageError("--schema and --criteria exclude each other")
+		}
 		if c.File != "" {
 			return usageError("--schema prints the schema of every programme file; it takes no file")
 		}
 		_, err := env.Stdout.Write(programme.Schema)
 		return err
+	}
+	if c.HTML != "" && !c.Criteria {
+		return usageError("--html goes with --criteria")
 	}
 	if c.File == "" {
 		return usageError("expected a programme file")
@@ -45,6 +54,9 @@ func (c *checkCommand) Run(env *environment) error {
 	loaded, err := loadProgramme(c.File)
 	if err != nil {
 		return c.refuse(env, err)
+	}
+	if c.Criteria {
+		return c.showCriteria(env, loaded)
 	}
 	described := loaded.Describe(componentDefaults())
 	if env.JSON {

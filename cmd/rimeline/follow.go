@@ -2,25 +2,31 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
+	"iter"
+	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"rimeline/seedability"
+	"rimeline/seedability/alert"
 	"rimeline/seedability/bus"
+	"rimeline/seedability/hold"
 	"rimeline/seedability/message"
 	drawing "rimeline/seedability/page"
 )
 
 type followCommand struct {
-	dutyFlags
 	Programme string        `placeholder:"ID" help:"Only this programme."`
-	Site      string        `placeholder:"ID" help:"Only this site."`
-	Kind      []string      `placeholder:"KIND" help:"Only these kinds of message: score, outlook, input, health, dead-letter. Left out: scores, outlooks and troubles."`
+	Site      string        `placeholder:"ID" help:"Only this site, with the holds and alerts of its programme that concern it."`
+	Kind      []string      `placeholder:"KIND" help:"Only these kinds of message: ${kinds}. Left out: scores, outlooks, changes of holds, alerts and troubles."`
 	Since     time.Duration `placeholder:"6h" help:"Begin with what was stored so long ago; left out: what comes from now on."`
 	Full      bool          `help:"Print every message in full, with its reasons and cautions." xor:"form"`
 	GeoJSON   bool          `name:"geojson" help:"Print scores and outlooks as GeoJSON, one feature collection a line: drift path, landing ellipse, windows." xor:"form"`
+	dutyFlags
 }
 
 func (followCommand) Help() string {
@@ -28,13 +34,16 @@ func (followCommand) Help() string {
 
 Examples:
 
-    rimeline follow --nats nats://127.0.0.1:4222
+    rimeline follow
+    rimeline follow --nats nats://10.0.0.5:4222 --user-file reader
     rimeline follow --site hobnail --since 6h --full
     rimeline follow --kind input --kind health
     rimeline follow --json | jq -c .data.state
     rimeline follow --site hobnail --geojson > path.geojsonl
 
-With --json it prints the CloudEvents, one a line.
+Holds come as one message for all criteria of a programme; a line is printed when an outcome changes, and with --site only of what concerns that site. With --kind hold every message is printed.
+
+With --json it prints every CloudEvent, one a line, as it is.
 
 Advice only: permit, licensed operator, the maker's instructions and local codes decide.`
 }
@@ -49,16 +58,12 @@ func (c *followCommand) Run(env *environment) error {
 		return err
 	}
 	defer connection.Close()
-	options := bus.FollowOptions{Kinds: kinds, Programme: c.Programme, Site: c.Site}
+	since := bus.FromNow
 	if c.Since > 0 {
-		options.Since = bus.FromTime(time.Now().Add(-c.Since))
+		since = bus.FromTime(time.Now().Add(-c.Since))
 	}
-	if c.Site != "" && len(c.Kind) == 0 {
-		options.Kinds = []bus.Kind{bus.Score, bus.Outlook}
-	}
-	encoder := json.NewEncoder(env.Stdout)
-	healthy := map[string]message.HealthState{}
-	for stored, err := range connection.Follow(env, options) {
+	f := &follower{followCommand: c, env: env, encoder: json.NewEncoder(env.Stdout), healthy: map[string]message.HealthState{}, outcomes: map[string]map[string]hold.Outcome{}}
+	for stored, err := range c.merged(env, connection, kinds, since) {
 		if err != nil {
 			if env.Err() != nil {
 				return nil
@@ -66,37 +71,157 @@ func (c *followCommand) Run(env *environment) error {
 			env.warn("%v", err)
 			continue
 		}
-		if env.JSON {
-			if err := encoder.Encode(stored.Event); err != nil {
-				return err
-			}
-			continue
-		}
-		if c.GeoJSON {
-			if err := printGeoJSON(env, stored.Event); err != nil {
-				return err
-			}
-			continue
-		}
-		if len(c.Kind) == 0 && stored.Event.Type == bus.Health.Type {
-			// Of health only what changes is worth a line, unless it was asked for.
-			h, err := message.As[message.Health](stored.Event)
-			before, known := healthy[h.Worker]
-			healthy[h.Worker] = h.State
-			if err == nil && (h.State == before || !known && h.State == message.HealthOK) {
-				continue
-			}
-		}
-		if c.Full {
-			_, err = fmt.Fprintf(env.Stdout, "%s\n\n", strings.Join(message.Text(stored.Event), "\n"))
-		} else {
-			_, err = fmt.Fprintln(env.Stdout, message.Line(stored.Event))
-		}
-		if err != nil {
+		if err := f.print(stored.Event); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// merged follows the kinds that were asked for. Where a site was named, holds and
+// alerts are followed of all: what stands in the place of the site is another thing
+// there.
+func (c *followCommand) merged(env *environment, connection *bus.Bus, kinds []bus.Kind, since bus.Since) iter.Seq2[bus.Stored, error] {
+	options := bus.FollowOptions{Kinds: kinds, Programme: c.Programme, Site: c.Site, Since: since}
+	if c.Site == "" {
+		return connection.Follow(env, options)
+	}
+	wide := options
+	wide.Site, wide.Kinds, options.Kinds = "", nil, nil
+	for _, kind := range kinds {
+		switch {
+		case kind.Name == bus.Hold.Name || kind.Name == bus.Alert.Name:
+			wide.Kinds = append(wide.Kinds, kind)
+		case len(c.Kind) == 0 && (kind.Name == bus.Health.Name || kind.Name == bus.DeadLetter.Name):
+			// of no site
+		default:
+			options.Kinds = append(options.Kinds, kind)
+		}
+	}
+	switch {
+	case len(wide.Kinds) == 0:
+		return connection.Follow(env, options)
+	case len(options.Kinds) == 0:
+		return connection.Follow(env, wide)
+	}
+	return func(yield func(bus.Stored, error) bool) {
+		ctx, cancel := context.WithCancel(env)
+		defer cancel()
+		type item struct {
+			stored bus.Stored
+			err    error
+		}
+		items := make(chan item)
+		var group sync.WaitGroup
+		for _, one := range []bus.FollowOptions{options, wide} {
+			group.Go(func() {
+				for stored, err := range connection.Follow(ctx, one) {
+					select {
+					case items <- item{stored, err}:
+					case <-ctx.Done():
+						return
+					}
+				}
+			})
+		}
+		go func() { group.Wait(); close(items) }()
+		for one := range items {
+			if !yield(one.stored, one.err) {
+				return
+			}
+		}
+	}
+}
+
+// follower prints what is followed.
+type follower struct {
+	*followCommand
+	env     *environment
+	encoder *json.Encoder
+	healthy map[string]message.HealthState
+	// outcomes of the criteria of each programme, as they were printed last.
+	outcomes map[string]map[string]hold.Outcome
+}
+
+func (f *follower) print(event bus.Event) error {
+	shown, wanted := f.pick(event)
+	switch {
+	case !wanted:
+		return nil
+	case f.env.JSON:
+		return f.encoder.Encode(event)
+	case f.GeoJSON:
+		return printGeoJSON(f.env, event)
+	case f.Full:
+		_, err := fmt.Fprintf(f.env.Stdout, "%s\n\n", strings.Join(message.Text(shown), "\n"))
+		return err
+	}
+	_, err := fmt.Fprintln(f.env.Stdout, message.Line(shown))
+	return err
+}
+
+// pick says whether an event is printed, and with what of it.
+func (f *follower) pick(event bus.Event) (shown bus.Event, wanted bool) {
+	all := len(f.Kind) > 0 || f.env.JSON
+	switch event.Type {
+	case bus.Health.Type:
+		h, err := message.As[message.Health](event)
+		if all || err != nil {
+			return event, true
+		}
+		// Of health only what changes is worth a line, unless it was asked for.
+		before, known := f.healthy[h.Worker]
+		f.healthy[h.Worker] = h.State
+		return event, h.State != before && (known || h.State != message.HealthOK)
+	case bus.Hold.Type:
+		h, err := message.As[message.Holds](event)
+		if err != nil {
+			return event, true
+		}
+		return f.pickHolds(event, h, all)
+	case bus.Alert.Type:
+		a, err := message.As[alert.Alert](event)
+		concerns := len(a.Sites) == 0 || slices.ContainsFunc(a.Sites, func(s alert.SiteRef) bool { return s.ID == f.Site })
+		return event, err != nil || f.Site == "" || concerns
+	}
+	return event, true
+}
+
+// pickHolds takes of a judgement what concerns the site, and says whether any of its
+// outcomes differs from what was printed.
+func (f *follower) pickHolds(event bus.Event, h message.Holds, all bool) (bus.Event, bool) {
+	if f.Site != "" {
+		var concerned []hold.Result
+		for _, r := range h.Results {
+			if len(r.Sites) == 0 || slices.Contains(r.Sites, f.Site) {
+				concerned = append(concerned, r)
+			}
+		}
+		h.Results = append([]hold.Result{}, concerned...)
+		if data, err := json.Marshal(h); err == nil {
+			event.Data = data
+		}
+	}
+	before, known := f.outcomes[h.Programme]
+	now := map[string]hold.Outcome{}
+	changed := false
+	for _, r := range h.Results {
+		now[r.Key] = r.Outcome
+		was, there := before[r.Key]
+		if !there {
+			was = hold.Clear // a manual hold that is set; at first, what is not clear
+		}
+		changed = changed || was != r.Outcome
+	}
+	for key, was := range before { // a manual hold that was lifted
+		if _, there := now[key]; !there && was != hold.Clear {
+			changed = true
+		}
+	}
+	if len(f.outcomes) < 1000 || known { // programmes, as many as anybody has
+		f.outcomes[h.Programme] = now
+	}
+	return event, all || changed
 }
 
 // printGeoJSON prints the places of a score or an outlook on one line; of others
@@ -129,16 +254,21 @@ func printGeoJSON(env *environment, event bus.Event) error {
 	return err
 }
 
+// kindNames lists every kind of message.
+func kindNames() string {
+	var names []string
+	for _, kind := range bus.Kinds() {
+		names = append(names, kind.Name)
+	}
+	return strings.Join(names, ", ")
+}
+
 // kindsNamed finds kinds of messages by their names.
 func kindsNamed(names []string) ([]bus.Kind, error) {
 	if len(names) == 0 {
-		return []bus.Kind{bus.Score, bus.Outlook, bus.DeadLetter, bus.Health}, nil
+		return []bus.Kind{bus.Score, bus.Outlook, bus.Hold, bus.Alert, bus.DeadLetter, bus.Health}, nil
 	}
 	var kinds []bus.Kind
-	var there []string
-	for _, kind := range bus.Kinds() {
-		there = append(there, kind.Name)
-	}
 	for _, name := range names {
 		found := false
 		for _, kind := range bus.Kinds() {
@@ -147,7 +277,7 @@ func kindsNamed(names []string) ([]bus.Kind, error) {
 			}
 		}
 		if !found {
-			return nil, usageError(fmt.Sprintf("--kind: there is no kind %q; there are %s", name, strings.Join(there, ", ")))
+			return nil, usageError(fmt.Sprintf("--kind: there is no kind %q; there are %s", name, kindNames()))
 		}
 	}
 	return kinds, nil

@@ -108,7 +108,7 @@ func run(ctx context.Context, arguments []string, stdout, stderr io.Writer) (sta
 	parser, err := kong.New(&line,
 		kong.Name("rimeline"),
 		kong.Description(description),
-		kong.Vars{"version": "rimeline " + version()},
+		kong.Vars{"version": "rimeline " + version(), "kinds": kindNames()},
 		kong.Writers(stdout, stderr),
 		kong.Exit(func(code int) { panic(exitStatus(code)) }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 100, NoExpandSubcommands: true}),
