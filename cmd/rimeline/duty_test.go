@@ -151,13 +151,11 @@ func (s *aService) judge(at time.Time) {
 	defer s.mutex.Unlock()
 	var orders []message.Order
 	for stored, err := range s.ReadBack(s.t.Context(), bus.Order) {
-		if err != nil {
-			continue
+		o, unread := message.As[message.Order](stored.Event)
+		if err != nil || unread != nil {
+			o = unreadableOrder("dale", stored.Sequence, stored.Time)
 		}
-		var o message.Order
-		if json.Unmarshal(stored.Event.Data, &o) == nil {
-			orders = append(orders, o)
-		}
+		orders = append(orders, o)
 	}
 	e := hold.Evidence{At: at, ManualAsOf: at}
 	e.Manual, e.Lifts = ordersToEvidence(orders)

@@ -219,21 +219,17 @@ func sameOrder(orders []message.Order, o message.Order) *message.Order {
 	return nil
 }
 
-// orders of the programme, in the order of the stream.
+// orders of the programme, in the order of the stream. One that cannot be read
+// counts as the service counts it.
 func (d *desk) orders() ([]message.Order, error) {
 	orders := []message.Order{}
 	for stored, err := range d.ReadSince(d.env, bus.Order, d.id, "", time.Time{}) {
-		if err != nil {
-			if stored.Sequence == 0 {
-				return nil, err
-			}
-			d.notes = append(d.notes, fmt.Sprintf("An order cannot be read: %v.", err))
-			continue
+		if err != nil && stored.Sequence == 0 {
+			return nil, err
 		}
-		o, err := message.As[message.Order](stored.Event)
-		if err != nil || o.Programme != d.id {
-			d.notes = append(d.notes, fmt.Sprintf("Message %d of the orders is none of this programme.", stored.Sequence))
-			continue
+		o, unread := message.As[message.Order](stored.Event)
+		if err != nil || unread != nil {
+			o = unreadableOrder(d.id, stored.Sequence, stored.Time)
 		}
 		orders = append(orders, o)
 	}
@@ -438,7 +434,10 @@ func (c *holdLiftCommand) Run(env *environment) error {
 	o.Effect = effectWaiting
 	if newest != nil {
 		o.JudgedAt, o.Results = newest.At, append(o.Results, lift.results(newest)...)
-		stands := slices.ContainsFunc(o.Results, func(r hold.Result) bool { return r.Condition != hold.Clear })
+		// A judgement that changes nothing may not be published before some minutes.
+		stands := slices.ContainsFunc(o.Results, func(r hold.Result) bool {
+			return r.Outcome != hold.Clear && (r.Condition != hold.Clear || !mayLift(&r, c.By, c.Role))
+		})
 		switch {
 		case seen && !holding(o.Results):
 			o.Effect = effectLifted
@@ -578,6 +577,16 @@ func (c *holdLiftCommand) report(env *environment, d *desk, l *lifting, o *order
 	p.printf("\n")
 	p.paragraph(tellThem)
 	return p.err
+}
+
+// mayLift: the person is one of those who may lift a result, as it names them.
+func mayLift(r *hold.Result, by, role string) bool {
+	for _, who := range strings.Split(strings.TrimSuffix(r.WhoMayLift, " (lifts by itself)"), ", ") {
+		if who = strings.TrimSpace(who); who != "" && (strings.EqualFold(who, by) || strings.EqualFold(who, role)) {
+			return true
+		}
+	}
+	return false
 }
 
 // notLifted says why a result stands although it was lifted.

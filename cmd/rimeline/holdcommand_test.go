@@ -261,10 +261,12 @@ func TestHoldListOfHostileText(t *testing.T) {
 		{Key: "x", Criterion: evil, Outcome: hold.Clear, Sites: []string{}, Targets: []string{}, Inputs: []hold.Input{}}}})
 	s.put(bus.Order, "set", now, message.Order{ID: evil, Programme: "dale", Action: message.OrderSet, At: now, By: evil, Role: evil, Reason: evil, Sites: []string{evil}})
 	s.put(bus.Order, "lift", now, message.Order{ID: "b", Programme: "dale", Action: message.OrderLift, At: now, By: evil, Role: evil, Reason: evil, Lifts: evil})
-	s.put(bus.Order, "set", now, message.Order{ID: "c", Programme: "other", Action: message.OrderSet, At: now, By: "x"})
 	s.put(bus.Order, "set", now, 7)
-	expect(t, "list", s.at("hold", "list", "--all"), statusFine, "1 suspend", "is none of this programme")
-	expect(t, "lift", s.at("hold", "lift", "zz", "--by", "Ada", "--reason", "x"), statusFailed, "there is no hold")
+	expect(t, "list", s.at("hold", "list", "--all"), statusFine, "1 suspend", "hold unreadable-3 on every release", "an order about holds was stored that cannot be read")
+	s.publishFile()
+	s.work(0)
+	expect(t, "lift of what cannot be read", s.at("hold", "lift", "unreadable-3", "--by", "Ada", "--reason", "it was a test"), statusFine, "Lifted")
+	expect(t, "no such", s.at("hold", "lift", "zz", "--by", "Ada", "--reason", "x"), statusFailed, "there is no hold")
 	var list map[string]any
 	if err := json.Unmarshal([]byte(s.at("--json", "hold", "list", "--all").stdout), &list); err != nil {
 		t.Error(err)

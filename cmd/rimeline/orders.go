@@ -1,9 +1,11 @@
 package main
 
 import (
+	"fmt"
 	"reflect"
 	"slices"
 	"strings"
+	"time"
 
 	"rimeline/seedability/hold"
 	"rimeline/seedability/message"
@@ -46,6 +48,13 @@ func ordersToEvidence(orders []message.Order) (manual []hold.ManualHold, lifts [
 		}
 	}
 	return manual, lifts
+}
+
+// unreadableOrder stands for an order that cannot be read: somebody wanted something,
+// and until a person has looked it counts as a hold of everything.
+func unreadableOrder(programme string, sequence uint64, at time.Time) message.Order {
+	return message.Order{ID: fmt.Sprintf("unreadable-%d", sequence), Programme: programme, Action: message.OrderSet, At: at, By: "unknown",
+		Reason: "an order about holds was stored that cannot be read"}
 }
 
 // sameHold: the same order, lifted since or not.
