@@ -1,0 +1,301 @@
+package archive
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"time"
+
+	"github.com/parquet-go/parquet-go"
+	"github.com/parquet-go/parquet-go/compress/zstd"
+)
+
+// A page ends with the first group after so many rows, so that the rows of one site
+// are read without those of others. One row group a day: its footer has one entry a
+// column, where row groups by site would have thousands.
+const pageRows = 1024
+
+// maxRows of one table of one day.
+const maxRows = 1 << 27
+
+var zstdCodec = &zstd.Codec{Level: zstd.SpeedDefault}
+
+// parquetNode is the type of a column; every value may be missing.
+func (h *heading) parquetNode() parquet.Node {
+	switch h.of {
+	case intColumn:
+		return parquet.Optional(parquet.Int(64))
+	case timeColumn:
+		return parquet.Optional(parquet.Timestamp(parquet.Microsecond))
+	case textColumn:
+		return parquet.Optional(parquet.Encoded(parquet.String(), &parquet.RLEDictionary))
+	}
+	return parquet.Optional(parquet.Leaf(parquet.DoubleType))
+}
+
+// parquetWriter writes a table by columns.
+type parquetWriter struct {
+	of      *layout
+	writer  *parquet.GenericWriter[any]
+	columns []*parquet.ColumnWriter // in the order of the layout
+	numbers []int                   // of the columns in the file
+	values  []parquet.Value
+	pending int
+	rows    TableRows
+	first   int64
+	last    int64
+}
+
+func newParquetWriter(of *layout, into io.Writer) *parquetWriter {
+	group := parquet.Group{}
+	for k := range of.headings {
+		group[of.headings[k].name] = of.headings[k].parquetNode()
+	}
+	schema := parquet.NewSchema("rimeline_"+of.name, group)
+	options := []parquet.WriterOption{schema, parquet.Compression(zstdCodec), parquet.DataPageVersion(2), parquet.DataPageStatistics(true),
+		// Bounds of texts in the index are cut to 64 bytes; pages end at groups, not by size.
+		parquet.ColumnIndexSizeLimit(func([]string) int { return 64 }), parquet.PageBufferSize(64 << 20), parquet.MaxRowsPerRowGroup(math.MaxInt64),
+		parquet.CreatedBy("rimeline", "archive", fmt.Sprint(FormatVersion))}
+	for k := range of.headings {
+		h := &of.headings[k]
+		if h.unit != "" {
+			options = append(options, parquet.KeyValueMetadata("unit."+h.name, h.unit))
+		}
+		if h.standardName != "" {
+			options = append(options, parquet.KeyValueMetadata("standard_name."+h.name, h.standardName))
+		}
+	}
+	w := &parquetWriter{of: of, writer: parquet.NewGenericWriter[any](into, options...), first: math.MaxInt64, last: math.MinInt64}
+	w.rows.Groups = []Group{}
+	columns := w.writer.ColumnWriters()
+	for k := range of.headings {
+		leaf, _ := schema.Lookup(of.headings[k].name)
+		w.columns, w.numbers = append(w.columns, columns[leaf.ColumnIndex]), append(w.numbers, leaf.ColumnIndex)
+	}
+	return w
+}
+
+// group writes all rows of one group.
+func (w *parquetWriter) group(name string, b *block) error {
+	for k := range b.columns {
+		c, of := &b.columns[k], w.of.headings[k].of
+		w.values = w.values[:0]
+		level := func(v parquet.Value, missing bool) {
+			if missing {
+				w.values = append(w.values, parquet.NullValue().Level(0, 0, w.numbers[k]))
+				return
+			}
+			w.values = append(w.values, v.Level(0, 1, w.numbers[k]))
+		}
+		switch of {
+		case floatColumn:
+			for _, x := range c.Floats {
+				level(parquet.DoubleValue(x), math.IsNaN(x))
+			}
+		case textColumn:
+			for _, text := range c.Texts {
+				level(parquet.ByteArrayValue([]byte(text)), text == "")
+			}
+		default:
+			for _, x := range c.Ints {
+				level(parquet.Int64Value(x), x == Missing)
+			}
+		}
+		if len(w.values) != b.rows {
+			return fmt.Errorf("column %s has %d values in %d rows", c.Name, len(w.values), b.rows)
+		}
+		if _, err := w.columns[k].WriteRowValues(w.values); err != nil {
+			return fmt.Errorf("column %s: %w", c.Name, err)
+		}
+	}
+	for _, t := range b.columns[w.of.timeAt].Ints {
+		if t != Missing {
+			w.first, w.last = min(w.first, t), max(w.last, t)
+		}
+	}
+	w.rows.Groups = append(w.rows.Groups, Group{Name: name, From: w.rows.Rows, Rows: int64(b.rows)})
+	w.rows.Rows += int64(b.rows)
+	if w.pending += b.rows; w.pending >= pageRows {
+		w.pending = 0
+		for _, c := range w.columns {
+			if err := c.Flush(); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func (w *parquetWriter) close() error { return w.writer.Close() }
+
+// span is the time of the first and last row.
+func (w *parquetWriter) span() (first, last time.Time) {
+	if w.first > w.last {
+		return time.Time{}, time.Time{}
+	}
+	return TimeOf(w.first), TimeOf(w.last)
+}
+
+// parquetReader reads columns of a table.
+type parquetReader struct {
+	of     *layout
+	path   string
+	opened *os.File
+	file   *parquet.File
+	rows   int64
+}
+
+// openParquet opens a table. Damage is an error that is ErrDamaged.
+func openParquet(path string, of *layout) (r *parquetReader, err error) {
+	opened, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer func() {
+		if cause := recover(); cause != nil {
+			err = fmt.Errorf("%s: %v: %w", path, cause, ErrDamaged)
+		}
+		if err != nil {
+			opened.Close()
+		}
+	}()
+	info, err := opened.Stat()
+	if err != nil {
+		return nil, err
+	}
+	file, err := parquet.OpenFile(opened, info.Size(), parquet.SkipPageIndex(true), parquet.SkipBloomFilters(true), parquet.OptimisticRead(true), parquet.ReadBufferSize(64<<10))
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w: %w", path, err, ErrDamaged)
+	}
+	r = &parquetReader{of: of, path: path, opened: opened, file: file, rows: file.NumRows()}
+	if r.rows < 0 || r.rows > maxRows || len(file.RowGroups()) > 1 {
+		return nil, fmt.Errorf("%s: %d rows in %d row groups: %w", path, r.rows, len(file.RowGroups()), ErrDamaged)
+	}
+	return r, nil
+}
+
+func (r *parquetReader) Close() { r.opened.Close() }
+
+// read gives columns from one row to before another. A column that the file does not
+// have is missing in every row.
+func (r *parquetReader) read(from, to int64, columns []int) (b *block, err error) {
+	if from < 0 || to < from || to > r.rows {
+		return nil, fmt.Errorf("%s: rows %d to %d of %d: %w", r.path, from, to, r.rows, ErrDamaged)
+	}
+	defer func() {
+		// The library answers some damage by panicking.
+		if cause := recover(); cause != nil {
+			b, err = nil, fmt.Errorf("%s: %v: %w", r.path, cause, ErrDamaged)
+		}
+	}()
+	b = &block{of: r.of, columns: make([]Column, len(columns)), rows: int(to - from)}
+	for k, number := range columns {
+		h := &r.of.headings[number]
+		b.columns[k] = Column{Name: h.name}
+		if err := r.column(h, from, to, &b.columns[k]); err != nil {
+			return nil, fmt.Errorf("%s: column %s: %w: %w", r.path, h.name, err, ErrDamaged)
+		}
+	}
+	return b, nil
+}
+
+func (r *parquetReader) column(h *heading, from, to int64, into *Column) error {
+	n := int(to - from)
+	switch h.of {
+	case floatColumn:
+		into.Floats = make([]float64, n)
+	case textColumn:
+		into.Texts = make([]string, n)
+	default:
+		into.Ints = make([]int64, n)
+	}
+	leaf, ok := r.file.Schema().Lookup(h.name)
+	if !ok || n == 0 {
+		for k := range into.Floats {
+			into.Floats[k] = math.NaN()
+		}
+		for k := range into.Ints {
+			into.Ints[k] = Missing
+		}
+		return nil
+	}
+	want := map[columnType]parquet.Kind{floatColumn: parquet.Double, textColumn: parquet.ByteArray, intColumn: parquet.Int64, timeColumn: parquet.Int64}[h.of]
+	if leaf.Node.Type().Kind() != want {
+		return fmt.Errorf("values are %v, not %v", leaf.Node.Type().Kind(), want)
+	}
+	chunk := r.file.RowGroups()[0].ColumnChunks()[leaf.ColumnIndex]
+	if from > 0 {
+		if _, err := chunk.OffsetIndex(); err != nil { // loads it, so that seeking uses it
+			return err
+		}
+	}
+	pages := chunk.Pages()
+	defer pages.Close()
+	if from > 0 {
+		if err := pages.SeekToRow(from); err != nil {
+			return err
+		}
+	}
+	at := 0
+	var values [512]parquet.Value
+	texts := map[string]string{} // few words stand in many rows
+	for at < n {
+		page, err := pages.ReadPage()
+		if err != nil {
+			if errors.Is(err, io.EOF) {
+				return fmt.Errorf("%d rows, %d are wanted", at, n)
+			}
+			return err
+		}
+		reader := page.Values()
+		for at < n {
+			got, err := reader.ReadValues(values[:min(len(values), n-at)])
+			for _, v := range values[:got] {
+				missing := v.IsNull()
+				switch h.of {
+				case floatColumn:
+					if into.Floats[at] = v.Double(); missing {
+						into.Floats[at] = math.NaN()
+					}
+				case textColumn:
+					if missing {
+						break
+					}
+					bytes := v.ByteArray()
+					text, ok := texts[string(bytes)]
+					if !ok {
+						text = string(bytes)
+						if len(text) < 100 && len(texts) < 1000 {
+							texts[text] = text
+						}
+					}
+					into.Texts[at] = text
+				default:
+					if into.Ints[at] = v.Int64(); missing {
+						into.Ints[at] = Missing
+					}
+				}
+				at++
+			}
+			if err != nil && !errors.Is(err, io.EOF) {
+				return err
+			}
+			if got == 0 || err != nil {
+				break
+			}
+		}
+		parquet.Release(page)
+	}
+	return nil
+}
+
+// every column of a layout.
+func (l *layout) every() []int {
+	all := make([]int, len(l.headings))
+	for k := range all {
+		all[k] = k
+	}
+	return all
+}
