@@ -586,8 +586,9 @@ func TestNewestVolumes(t *testing.T) {
 	}
 }
 
-// What a conditions job takes after a radar volume: the judgement of the assess job
-// of the same inputs is there. 20 sites and 4 targets of 1000 km2 each, one core.
+// What a conditions job takes after a radar volume, with the judgement of an assess
+// job of the same inputs, or with its own, where the box of the model is there alone.
+// 20 sites and 4 targets of 1000 km2 each, one core.
 func BenchmarkConditions(b *testing.B) {
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
 	text := string(rehearsal.ProgrammeYAML())
@@ -618,19 +619,20 @@ holds:
 	task := l.conditionsTask(b)
 	l.found(b, task) // the gridders of the radar are there as well
 	round := 0
-	for b.Loop() {
-		round++
-		of, err := l.service.judgementOf(b.Context(), p, &task)
-		if err != nil {
-			b.Fatal(err)
-		}
-		f, err := of.conditionsAt(task.Moment, l.service.cellMemory(b.Context(), of, task.Programme.Digest))
-		if err != nil {
-			b.Fatal(err)
-		}
-		moment := task.Moment.Add(time.Duration(round) * time.Second)
-		if err := l.service.publish(b.Context(), bus.Conditions, p.ID, bus.Whole, moment, f.message(p.ID, moment, nil)); err != nil {
-			b.Fatal(err)
-		}
+	for name, shared := range map[string]bool{"shared": true, "alone": false} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				round++
+				own := task
+				if !shared {
+					own.Moment = task.Moment.Add(time.Duration(round) * time.Millisecond)
+				}
+				f, _ := l.found(b, own)
+				moment := task.Moment.Add(time.Duration(round) * time.Second)
+				if err := l.service.publish(b.Context(), bus.Conditions, p.ID, bus.Whole, moment, f.message(p.ID, moment, nil)); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
 	}
 }
