@@ -7,7 +7,6 @@ import (
 	"maps"
 	"path/filepath"
 	"slices"
-	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -214,6 +213,7 @@ func (o *alertKeepers) all() []*alertKeeper {
 
 // ownAlerts alerts for a programme whenever no other process does, until ctx ends.
 func (s *service) ownAlerts(ctx context.Context, p *programme.Programme, o alertKeeperOptions) error {
+	wait := time.Second
 	for {
 		lease, err := s.bus.AcquireWait(ctx, "alerts."+p.ID, s.worker, leaseTime)
 		if ctx.Err() != nil {
@@ -223,6 +223,7 @@ func (s *service) ownAlerts(ctx context.Context, p *programme.Programme, o alert
 			return err
 		}
 		s.log.Info("alerts taken", "programme", p.ID, "turn", lease.Token())
+		taken := time.Now()
 		err = s.ownAlertsUnder(ctx, lease, p, o)
 		if ctx.Err() != nil {
 			return nil
@@ -230,10 +231,13 @@ func (s *service) ownAlerts(ctx context.Context, p *programme.Programme, o alert
 		if err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, bus.ErrLost) {
 			s.log.Error("alerts failed, they are taken up again", "programme", p.ID, "error", err)
 		}
+		if wait = min(2*wait, time.Minute); time.Since(taken) > 2*time.Minute {
+			wait = time.Second
+		}
 		select {
 		case <-ctx.Done():
 			return nil
-		case <-time.After(time.Second):
+		case <-time.After(wait):
 		}
 	}
 }
@@ -475,10 +479,7 @@ func (k *alertKeeper) troubles() []string {
 // heldAt lists what suspends a site, and what asks for a look, by the newest
 // outcomes.
 func (k *alertKeeper) heldAt(site *programme.Site, now time.Time) (held, review []string) {
-	if len(k.programme.Holds) == 0 {
-		return nil, nil
-	}
-	if age := now.Sub(k.holds.At); k.holds.At.IsZero() || age > oldestHolds {
+	if len(k.programme.Holds) > 0 && (k.holds.At.IsZero() || now.Sub(k.holds.At) > oldestHolds) {
 		held = append(held, "the criteria of the programme have not been judged of late")
 	}
 	_, _, by := hold.ForSite(k.holds.Results, site.ID, site.TargetIDs)
@@ -559,6 +560,3 @@ func (t *keeperTrouble) input(now time.Time) *alert.Input {
 	}
 	return nil
 }
-
-// said puts a list into a sentence of a log.
-func said(list []string) string { return strings.Join(list, "; ") }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -191,10 +192,7 @@ func (k *alertKeeper) inputsOf(a *arrival, now time.Time, touched map[string]boo
 		if data.Programme != k.programme.ID || now.Sub(data.At) > longestReplay {
 			return nil
 		}
-		if data.At.Before(k.holds.At) && k.holds.At.Sub(data.At) < longestReplay { // a late one says nothing of now
-			return nil
-		}
-		k.holds = data
+		k.holds = data // there is one judge: what comes later in its stream is newer
 		k.touchAll(touched)
 		return []alert.Input{{Holds: k.holdsOf(&data)}}
 	case alert.Release:
@@ -205,7 +203,7 @@ func (k *alertKeeper) inputsOf(a *arrival, now time.Time, touched map[string]boo
 		if data.Programme != k.programme.ID || now.Sub(data.AsOf) > longestReplay {
 			return nil
 		}
-		if known := k.scores[data.Site.ID]; known == nil || !data.AsOf.Before(known.AsOf) || known.AsOf.Sub(data.AsOf) > longestReplay {
+		if known := k.scores[data.Site.ID]; known == nil || k.newer(known.AsOf, data.AsOf, now) {
 			k.scores[data.Site.ID] = &data
 			touched[data.Site.ID] = true
 		}
@@ -214,7 +212,7 @@ func (k *alertKeeper) inputsOf(a *arrival, now time.Time, touched map[string]boo
 		if data.Programme != k.programme.ID {
 			return nil
 		}
-		if known := k.outlooks[data.Site.ID]; known == nil || !data.IssuedAt.Before(known.IssuedAt) || known.IssuedAt.Sub(data.IssuedAt) > longestReplay {
+		if known := k.outlooks[data.Site.ID]; known == nil || k.newer(known.IssuedAt, data.IssuedAt, now) {
 			k.outlooks[data.Site.ID] = &data
 			touched[data.Site.ID] = true
 		}
@@ -226,6 +224,12 @@ func (k *alertKeeper) inputsOf(a *arrival, now time.Time, touched map[string]boo
 		return []alert.Input{{Health: k.healthOf(&data, now)}}
 	}
 	return nil
+}
+
+// newer: what is of a moment takes the place of what is known. What is of the future
+// is of before a clock was set back.
+func (k *alertKeeper) newer(known, moment, now time.Time) bool {
+	return !moment.Before(known) || known.After(now.Add(soonest))
 }
 
 func (k *alertKeeper) touchAll(touched map[string]bool) {
@@ -246,7 +250,7 @@ func (k *alertKeeper) holdsOf(h *message.Holds) *alert.Holds {
 		one := alert.Hold{Criterion: cmp.Or(r.Key, r.Criterion), Name: cmp.Or(r.Name, r.Criterion), Sites: sites, Outcome: alert.Outcome(r.Outcome), Reason: r.Reason,
 			Readiness: r.Readiness, LiftedBy: r.WhoMayLift, Lifts: r.WhatWouldLift}
 		if k.config.Link != "" {
-			one.Evidence = []alert.Link{{Title: "criteria", URL: k.config.Link + "/" + k.programme.ID + "/holds"}}
+			one.Evidence = []alert.Link{{Title: "criteria", URL: strings.TrimRight(k.config.Link, "/") + "/" + k.programme.ID + "/holds"}}
 		}
 		all.Holds = append(all.Holds, one)
 	}

@@ -442,7 +442,7 @@ func TestAlertsWithoutABus(t *testing.T) {
 	}
 	eventually(t, "the hold goes out", func() bool { return len(web.all()) == 1 })
 	eventually(t, "the trouble is named", func() bool {
-		reasons := said(k.troubles())
+		reasons := strings.Join(k.troubles(), "; ")
 		return strings.Contains(reasons, "cannot be stored") && strings.Contains(reasons, "alerts of programme larkspur")
 	})
 	cancel()

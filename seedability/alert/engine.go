@@ -49,7 +49,7 @@ func New(c Config, p Programme) (*Engine, error) {
 // Step takes what was learnt at a moment, and gives the state after it and the
 // alerts that follow, the most urgent first. It is pure: the same arguments give
 // the same result, and s is not changed. A clock that was set back is taken as it
-// is; nothing is told twice for it.
+// is: nothing is told twice for it, and what waits for time to pass waits no longer.
 func (e *Engine) Step(s State, in Input, now time.Time) (State, []Alert) {
 	return e.Steps(s, []Input{in}, now)
 }
@@ -69,6 +69,9 @@ func (e *Engine) Steps(s State, inputs []Input, now time.Time) (State, []Alert) 
 func (e *Engine) step(s *State, in Input, now time.Time) []Alert {
 	if s.Started.IsZero() {
 		s.Started = now
+	}
+	if back := s.Now.Sub(now); back > 0 {
+		s.setBack(back)
 	}
 	s.Now = now
 	var alerts []Alert
@@ -113,13 +116,19 @@ func (e *Engine) silence() time.Duration { return minutes(e.config.SilentMinutes
 // late message; by more, a clock was set back. Common practice, no source.
 const longestBack = 2 * time.Hour
 
+// late: what is behind what is known by some time came late. But where that is of the
+// future, a clock was set back.
+func late(behind time.Duration, known, now time.Time) bool {
+	return behind > 0 && behind < longestBack && !known.After(now.Add(clocksDiffer))
+}
+
 func (e *Engine) learnAssessment(s *State, a *seedability.Assessment, now time.Time) {
 	site, known := e.sites[a.Site.ID]
 	before := s.Sites[a.Site.ID]
 	switch behind := before.AsOf.Sub(a.AsOf); {
 	case !known || a.Programme != e.programme.ID:
 		return
-	case behind > 0 && behind < longestBack || now.Sub(a.AsOf) > e.silence():
+	case late(behind, before.AsOf, now) || now.Sub(a.AsOf) > e.silence():
 		return
 	case a.Standing == nil && a.ReleaseTime.Sub(a.AsOf) > 15*time.Minute: // of a later release
 		return

@@ -93,9 +93,9 @@ func nextConfig() Config {
 // stepped every second, and never later. Where one alert follows from another its
 // tick of up to a second is passed on.
 func TestNextMissesNothing(t *testing.T) {
-	seeds := uint64(12)
+	seeds := uint64(6)
 	if testing.Short() {
-		seeds = 3
+		seeds = 2
 	}
 	ticksOfAll, alertsOfAll := 0, 0
 	for seed := range seeds {
@@ -211,4 +211,56 @@ func TestNextWithoutInput(t *testing.T) {
 	if ticks > 20 {
 		t.Errorf("%d steps without input", ticks)
 	}
+}
+
+// A clock that is set back by an hour delays nothing: repeats go on, a window that
+// shuts is told, and silence is noticed.
+func TestClockSetBack(t *testing.T) {
+	e := engine(t, dutyConfig())
+	var s State
+	var got []string
+	back := time.Duration(0)
+	step := func(in Input, now time.Time) {
+		next, alerts := e.Step(s, in, now.Add(-back))
+		s = next
+		for _, a := range alerts {
+			got = append(got, a.Raised.Add(back).Format("15:04:05")+line(a)[8:])
+		}
+	}
+	for second := 0; second < 5400; second += 10 {
+		now := stormStart.Add(time.Duration(second) * time.Second)
+		if second == 600 {
+			back = time.Hour
+		}
+		switch {
+		case second == 0:
+			step(holds(criterion("creek", OutcomeHeld, "quillback")), now)
+		case second%300 == 0 && second < 1800:
+			state := seedability.StateWindow
+			if second >= 900 {
+				state = seedability.StateQuiet
+			}
+			for _, site := range larkspur.Sites {
+				if site.ID == "saddlehorn" {
+					step(seen(site.ID, state, 70, .6, now.Add(-back), nil), now)
+				} else {
+					step(seen(site.ID, seedability.StateQuiet, 10, .6, now.Add(-back), nil), now)
+				}
+			}
+		default:
+			step(Input{}, now)
+		}
+	}
+	compare(t, got, []string{
+		"06:00:00 hold-raised new quillback",
+		"06:05:20 window-open new saddlehorn",
+		"06:15:10 hold-raised repeat quillback", // 15 min after the first; the ten seconds in which the clock was set are not known
+		"06:15:20 window-closing over saddlehorn",
+		"06:30:10 hold-raised escalated quillback",
+		"06:45:10 hold-raised repeat quillback",
+		"07:00:10 hold-raised repeat quillback",
+		"07:10:30 programme-blind new quillback saddlehorn tamarack", // 45 min after 06:25:00, and 20 s
+		"07:15:10 hold-raised repeat quillback",
+		"07:25:30 programme-blind repeat quillback saddlehorn tamarack",
+	})
 }

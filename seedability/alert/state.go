@@ -138,6 +138,34 @@ func (s State) clone() State {
 	return c
 }
 
+// setBack moves what is counted from, so that as much time has passed as had before
+// the clock was set back. Moments that people were told stay.
+func (s *State) setBack(by time.Duration) {
+	for _, moment := range []*time.Time{&s.Started, &s.Active, &s.HoldsAt} {
+		shift(moment, by)
+	}
+	for k, c := range s.Conditions {
+		shift(&c.Since, by)
+		shift(&c.Changed, by)
+		s.Conditions[k] = c
+	}
+	for id, site := range s.Sites {
+		shift(&site.At, by)
+		s.Sites[id] = site
+	}
+	for k := range s.Open {
+		shift(&s.Open[k].Raised, by)
+		shift(&s.Open[k].Sent, by)
+	}
+}
+
+// shift moves a moment back; the zero time is none.
+func shift(moment *time.Time, by time.Duration) {
+	if !moment.IsZero() {
+		*moment = moment.Add(-by)
+	}
+}
+
 // FindOpen gives the alert that waits for an acknowledgement under an id, its own
 // or that of a repeat.
 func (s State) FindOpen(id string) (Alert, bool) {

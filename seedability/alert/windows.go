@@ -25,7 +25,7 @@ func (e *Engine) learnOutlook(s *State, o *seedability.Outlook, now time.Time) {
 		return
 	}
 	state := s.Sites[site.ID]
-	if behind := state.OutlookAt.Sub(o.IssuedAt); behind > 0 && behind < longestBack {
+	if late(state.OutlookAt.Sub(o.IssuedAt), state.OutlookAt, now) {
 		return
 	}
 	state.OutlookAt = o.IssuedAt.UTC()
