@@ -87,7 +87,8 @@ func criteriaHTML(p *programme.Programme) ([]byte, error) { return pages.Criteri
 func allowedHosts(o pagesOptions) []string {
 	var hosts []string
 	add := func(host string) {
-		if host = strings.ToLower(strings.TrimSuffix(host, ".")); host != "" && !slices.Contains(hosts, host) {
+		// Numbers are allowed always: an address such as 0.0.0.0 names nobody.
+		if host = strings.ToLower(strings.TrimSuffix(host, ".")); host != "" && net.ParseIP(host) == nil && !slices.Contains(hosts, host) {
 			hosts = append(hosts, host)
 		}
 	}
@@ -100,9 +101,7 @@ func allowedHosts(o pagesOptions) []string {
 		ip := net.ParseIP(host)
 		local := err == nil && (host == "localhost" || ip != nil && ip.IsLoopback())
 		open = !local && len(hosts) == 0
-		if ip == nil {
-			add(host)
-		}
+		add(host)
 	}
 	if open {
 		return nil

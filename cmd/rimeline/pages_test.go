@@ -478,6 +478,7 @@ func TestPagesHosts(t *testing.T) {
 		{"[::1]:9420", []string{"proxy.example"}, "proxy.example", 200},
 		{"[::1]:9420", []string{"proxy.example"}, "other.example", 421},
 		{"0.0.0.0:9420", nil, "whatever.example", 200},
+		{"0.0.0.0:9420", []string{"0.0.0.0"}, "whatever.example", 200},
 		{"0.0.0.0:9420", []string{"board.example"}, "board.example", 200},
 		{"0.0.0.0:9420", []string{"board.example"}, "evil.example", 421},
 		{"board.example:9420", []string{"x.example"}, "board.example:9420", 200},
