@@ -14,6 +14,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -72,6 +73,9 @@ func start(t *testing.T, name string, arguments ...string) *program {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if arguments[0] == "watch" {
+		arguments = append(slices.Clone(arguments), "--pages", "none") // several run at once
+	}
 	p := &program{Cmd: exec.Command(executable, arguments...), name: name, log: &programLog{}, done: make(chan struct{})}
 	p.Env = append(os.Environ(), playProgram+"=1")
 	p.Stdout, p.Stderr = p.log, p.log
@@ -90,6 +94,16 @@ func start(t *testing.T, name string, arguments ...string) *program {
 		}
 	})
 	return p
+}
+
+// access is the file with the password of a program with a bus of its own; empty
+// for none.
+func (p *program) access() string {
+	if p == nil {
+		return ""
+	}
+	k := slices.Index(p.Args, "--data")
+	return filepath.Join(p.Args[k+1], accessFile)
 }
 
 // kill is kill -9.
@@ -160,7 +174,7 @@ func connected(t *testing.T, p *program, address string) *bus.Bus {
 		if p != nil {
 			p.alive(t)
 		}
-		b, err := bus.Connect(t.Context(), "nats://"+address, bus.Options{AttemptTime: 10 * time.Second})
+		b, err := bus.Connect(t.Context(), "nats://"+address, bus.Options{AttemptTime: 10 * time.Second, UserFile: p.access()})
 		if err != nil {
 			return false
 		}

@@ -214,7 +214,7 @@ func workerKilled(t *testing.T) {
 	address := freeAddress(t)
 	watch := start(t, "watch", "watch", "--programme", file, "--data", t.TempDir(), "--listen", address, "--metrics", "none", "--workers", "1", "--verbose")
 	b := connected(t, watch, address)
-	worker := start(t, "worker", "work", "--nats", "nats://"+address, "--roles", "assess,ingest", "--data", t.TempDir(), "--metrics", "none", "--workers", "2", "--verbose")
+	worker := start(t, "worker", "work", "--nats", "nats://"+address, "--user-file", watch.access(), "--roles", "assess,ingest", "--data", t.TempDir(), "--metrics", "none", "--workers", "2", "--verbose")
 	holds := func() []string {
 		var jobs []string
 		for _, match := range jobStarted.FindAllStringSubmatch(worker.log.String(), -1) {

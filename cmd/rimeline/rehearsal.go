@@ -73,9 +73,10 @@ type rehearsalOptions struct {
 func newRehearsal(env *environment, o rehearsalOptions) (r *rehearsalRun, err error) {
 	r = &rehearsalRun{scenario: rehearsal.NewScenario(stormBegins, o.seed), roles: []string{roleSchedule, roleIngest, roleAssess, roleAlerts},
 		alerts: alertKeeperOptions{Exercise: true}}
+	began := r
 	defer func() {
 		if err != nil {
-			r.Close()
+			began.Close()
 		}
 	}()
 	r.until = r.scenario.End()
@@ -118,7 +119,7 @@ func newRehearsal(env *environment, o rehearsalOptions) (r *rehearsalRun, err er
 		r.close = append(r.close, access.Close)
 		defer func() {
 			if err == nil {
-				err = access.announce(r.server.Address())
+				err = access.announce(began.server.Address())
 			}
 		}()
 	}

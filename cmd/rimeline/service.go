@@ -173,7 +173,21 @@ func domainOf(p *programme.Programme) (places []grid.LatLon, marginM float64) {
 	for _, corner := range [][2]float64{{south, west}, {south, east}, {north, west}, {north, east}} {
 		places = append(places, grid.LatLon{LatitudeDeg: corner[0], LongitudeDeg: corner[1]})
 	}
-	return places, domainMarginM
+	return append(places, burntCorners(p)...), domainMarginM
+}
+
+// burntCorners are those of the boxes around burnt areas, over which criteria ask for
+// the weather.
+func burntCorners(p *programme.Programme) (places []grid.LatLon) {
+	for k := range p.Holds {
+		if area := p.Holds[k].Area; area != nil {
+			b := area.Bounds()
+			for _, corner := range [][2]float64{{b.Min(1), b.Min(0)}, {b.Min(1), b.Max(0)}, {b.Max(1), b.Min(0)}, {b.Max(1), b.Max(0)}} {
+				places = append(places, grid.LatLon{LatitudeDeg: corner[0], LongitudeDeg: corner[1]})
+			}
+		}
+	}
+	return places
 }
 
 // forCriteria: inputs of this kind are what suspension criteria are judged by.

@@ -39,14 +39,13 @@ const (
 )
 
 // adviceFor suggests a release at a site: in the window that is open there, or in the
-// next one that people are told of; or in the one of a time, if that is given. ok is
-// false where there is none.
-func (k *alertKeeper) adviceFor(site *programme.Site, of, now time.Time) (v alert.Advice, ok bool) {
+// next one that people are told of. ok is false where there is none.
+func (k *alertKeeper) adviceFor(site *programme.Site, now time.Time) (v alert.Advice, ok bool) {
 	a := k.scores[site.ID]
 	if a == nil || now.Sub(a.AsOf) > longestReplay {
 		return alert.Advice{}, false
 	}
-	w, open, ok := k.windowOf(site.ID, a, of, now)
+	w, open, ok := k.windowOf(site.ID, a, now)
 	if !ok {
 		return alert.Advice{}, false
 	}
@@ -75,7 +74,7 @@ func (k *alertKeeper) adviceFor(site *programme.Site, of, now time.Time) (v aler
 
 // windowOf is the window that is open at a site, or the next within the lead of
 // alerts.
-func (k *alertKeeper) windowOf(site string, a *seedability.Assessment, of, now time.Time) (w seedability.Window, open, ok bool) {
+func (k *alertKeeper) windowOf(site string, a *seedability.Assessment, now time.Time) (w seedability.Window, open, ok bool) {
 	var foreseen []seedability.Window
 	if o := k.outlooks[site]; o != nil && now.Sub(o.IssuedAt) < 12*time.Hour {
 		foreseen = o.Windows
@@ -86,10 +85,6 @@ func (k *alertKeeper) windowOf(site string, a *seedability.Assessment, of, now t
 	for _, w := range foreseen {
 		switch {
 		case !w.End.After(now):
-		case of.After(now):
-			if !of.Before(w.Start.Add(-time.Minute)) && of.Before(w.End) {
-				return w, false, true
-			}
 		case isOpen && !w.Start.After(now):
 			return w, true, true
 		case isOpen: // what is open now was not foreseen
@@ -97,7 +92,7 @@ func (k *alertKeeper) windowOf(site string, a *seedability.Assessment, of, now t
 			return w, false, true
 		}
 	}
-	if !isOpen || of.After(now) {
+	if !isOpen {
 		return w, false, false
 	}
 	w = seedability.Window{Start: a.AsOf, Best: now, End: now.Add(openEndFor).Truncate(time.Minute), EndsAfter: true, Confidence: a.Confidence.Value}
@@ -162,7 +157,7 @@ func (k *alertKeeper) adviseOn(ctx context.Context, touched map[string]bool, now
 		if site == nil {
 			continue
 		}
-		v, ok := k.adviceFor(site, time.Time{}, now)
+		v, ok := k.adviceFor(site, now)
 		before, known := k.given[id]
 		if !ok {
 			if !known || before.advice.Withheld && len(before.advice.Reasons) == 1 && before.advice.Reasons[0] == noWindow {
@@ -233,11 +228,7 @@ func (k *alertKeeper) adviseIn(a *alert.Alert, now time.Time) {
 		if site == nil {
 			continue
 		}
-		of := time.Time{}
-		if a.Kind == alert.WindowAhead {
-			of = ref.Start
-		}
-		if v, ok := k.adviceFor(site, of, now); ok {
+		if v, ok := k.adviceFor(site, now); ok {
 			a.Advice = append(a.Advice, v.Summary(site.Name, k.programme.Location))
 		}
 	}

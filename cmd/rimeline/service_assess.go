@@ -224,6 +224,7 @@ func (s *service) airOf(ctx context.Context, p *programme.Programme, j *assessTa
 		for k := range p.Sites {
 			places = append(places, p.Sites[k].Place())
 		}
+		places = append(places, burntCorners(p)...)
 		air, err := grid.BuildAtmosphere(w.fields, grid.AtmosphereOptions{Domain: places, MarginM: domainMarginM + siteToTargetM(p)})
 		if err != nil {
 			return nil, 0, fmt.Errorf("model fields of %s: %w", w.modelLabel(), err)
@@ -442,7 +443,7 @@ func (s *service) publish(ctx context.Context, kind bus.Kind, programmeID, siteI
 		return err
 	}
 	if !stored.Duplicate {
-		s.counts.add(kind.Name+"s_published", 1)
+		s.counts.add(strings.TrimSuffix(kind.Name, "s")+"s_published", 1)
 	}
 	return nil
 }

@@ -203,6 +203,9 @@ func (c *schedule) takeOne(m heardMessage, now time.Time) {
 	switch m.kind.Name {
 	case bus.Order.Name:
 		order, err := message.As[message.Order](m.stored.Event)
+		if err == nil && order.Programme != c.programme.ID {
+			err = fmt.Errorf("it names the programme %q", order.Programme)
+		}
 		if m.err != nil || err != nil {
 			// Somebody wanted something. Until a person has looked, nothing is released.
 			id := fmt.Sprintf("unreadable-%d", m.stored.Sequence)
@@ -235,7 +238,7 @@ func (c *schedule) takeOne(m heardMessage, now time.Time) {
 			c.log.Warn("conditions cannot be read", "programme", c.programme.ID, "error", err)
 			return
 		}
-		if !conditions.AsOf.Before(b.conditions.AsOf) {
+		if conditions.Programme == c.programme.ID && !conditions.AsOf.Before(b.conditions.AsOf) {
 			b.conditions = conditions
 			wanted("conditions of " + conditions.AsOf.Format("15:04:05"))
 		}

@@ -159,7 +159,9 @@ func (t *inputTable) runsOf(need modelNeed, moment time.Time) []modelRun {
 // that reaches farthest.
 func (t *inputTable) pickRun(mode assessMode, moment time.Time) []message.Input {
 	drift := time.Duration(t.programme.Ensemble.LongestDriftMinutes * float64(time.Minute))
-	if mode == modeConditions {
+	if mode != modeOutlook {
+		// Conditions look farther ahead; assessments of now take the same hours, so that
+		// both share one judgement.
 		wanted := askedOf(t.programme)
 		drift = max(drift, wanted.ahead())
 	}
