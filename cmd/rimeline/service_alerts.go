@@ -380,17 +380,25 @@ func (k *alertKeeper) learn(ctx context.Context, now time.Time) {
 	}
 	k.pending = rest
 	slices.SortStableFunc(batch, compareArrivals)
-	var inputs []alert.Input
 	touched := map[string]bool{}
-	for i := range batch {
-		inputs = append(inputs, k.inputsOf(&batch[i], now, touched)...)
+	// Criteria and what persons say first, and what follows from them is brought before
+	// many scores are looked at.
+	urgent := slices.IndexFunc(batch, func(a arrival) bool { return a.kind >= urgentKinds })
+	if urgent < 0 {
+		urgent = len(batch)
 	}
-	for name, last := range lastOf(batch) {
-		k.kept.Positions[name] = last
-		k.dirty = true
-	}
-	if len(inputs) > 0 {
-		k.step(ctx, inputs, now)
+	for _, part := range [][]arrival{batch[:urgent], batch[urgent:]} {
+		var inputs []alert.Input
+		for i := range part {
+			inputs = append(inputs, k.inputsOf(&part[i], now, touched)...)
+		}
+		for name, last := range lastOf(part) {
+			k.kept.Positions[name] = last
+			k.dirty = true
+		}
+		if len(inputs) > 0 {
+			k.step(ctx, inputs, now)
+		}
 	}
 	k.adviseOn(ctx, touched, now)
 }

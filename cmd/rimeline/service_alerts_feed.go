@@ -22,6 +22,9 @@ import (
 // came together: criteria before the sites that they suspend.
 var alertFeed = []bus.Kind{bus.Hold, bus.Release, bus.Ack, bus.Score, bus.Outlook, bus.Health}
 
+// urgentKinds are the first of alertFeed: what suspends, and what persons say.
+const urgentKinds = 3
+
 // arrival is one message that has come.
 type arrival struct {
 	kind     int // place in alertFeed
