@@ -159,6 +159,10 @@ type lines struct {
 // are needed.
 const daysInMind = 4
 
+// ErrRefused: a message can never be archived, as it is no event of rimeline's or
+// larger than any on the bus. It was not taken; see Skip.
+var ErrRefused = errors.New("message that cannot be archived")
+
 // ErrLocked: another process writes the archive.
 var ErrLocked = errors.New("another process writes this archive")
 
@@ -344,18 +348,18 @@ func dayOf(e *bus.Event, stored time.Time) string {
 
 func (a *Archive) take(kind string, sequence uint64, stored time.Time, e *bus.Event) error {
 	if !kindForm.MatchString(kind) {
-		return fmt.Errorf("%q is no kind of message", printable(kind))
+		return fmt.Errorf("%q is no kind of message: %w", printable(kind), ErrRefused)
 	}
 	programme, site, err := placeOf(e.Subject)
 	if err != nil {
-		return err
+		return fmt.Errorf("%w: %w", err, ErrRefused)
 	}
 	encoded, err := encodeEvent(e)
 	if err != nil {
-		return err
+		return fmt.Errorf("%w: %w", err, ErrRefused)
 	}
 	if len(encoded) > maxLineBytes-1024 {
-		return fmt.Errorf("%d bytes, at most %d are kept", len(encoded), maxLineBytes-1024)
+		return fmt.Errorf("%d bytes, at most %d are kept: %w", len(encoded), maxLineBytes-1024, ErrRefused)
 	}
 	d, err := a.day(dayKey{programme, dayOf(e, stored)})
 	if err != nil {
