@@ -296,21 +296,31 @@ holds:
 	if letter := string(next(bus.DeadLetter).Data); !strings.Contains(letter, "pond.csv") || !strings.Contains(letter, "is a page or XML, no table") || !strings.Contains(letter, `"deliveries":1`) {
 		t.Errorf("dead letter %s", letter)
 	}
-	// An answer whose time in the object store is over is asked for again; a file
-	// cannot be.
+	// What a job says is for everybody to read, a key in an address is not.
 	objects, err := pollers["crews"].Poll(ctx, now.Add(20*time.Minute))
 	if err != nil || len(objects) != 1 {
 		t.Fatalf("%d objects, %v", len(objects), err)
 	}
-	answers["/hut"] = `{"site":"hut","at":"2026-02-03T14:20:00Z","mv":12900}`
-	task := &ingestTask{Programme: ref, Input: "crews", Need: c.needs["crews"], Object: objects[0], Answer: "answers/long gone"}
-	task.Object.Answer = nil
-	if fetched, err := s.fetch(ctx, task); err != nil || string(fetched.Files[0].Bytes) != answers["/hut"] {
-		t.Errorf("%+v, %v", fetched, err)
+	data, err := c.ingestJob(ctx, "crews", objects[0])
+	if err != nil || strings.Contains(string(data), "hush") {
+		t.Errorf("%s, %v", data, err)
 	}
-	task = &ingestTask{Programme: ref, Input: "pond", Need: c.needs["pond"], Object: stores.Object{Source: "gauge-table", ID: "x", Parts: []stores.Part{{URL: "file:pond.csv"}}}, Answer: "answers/long gone"}
-	if _, err := s.fetch(ctx, task); err == nil || !strings.Contains(err.Error(), "local file") {
-		t.Errorf("a file that is gone: %v", err)
+	// An answer whose time in the object store is over: only what has an address of
+	// its own is asked for again.
+	answers["/nwps/v1/gauges/LKSI1"] = `{"lid":"LKSI1"}`
+	public := stores.Need{Source: "nwps-gauge", BaseURL: server.URL, Stations: []string{"LKSI1"}}
+	for _, test := range []struct {
+		need stores.Need
+		part string
+		want string
+	}{
+		{c.needs["crews"], server.URL + "/hut", "no longer kept"}, {c.needs["pond"], "file:pond.csv", "no longer kept"}, {public, server.URL + "/nwps/v1/gauges/LKSI1", ""},
+	} {
+		task := &ingestTask{Programme: ref, Need: test.need, Object: stores.Object{Source: test.need.Source, ID: "x", Parts: []stores.Part{{URL: test.part}}}, Answer: "answers/long gone"}
+		fetched, err := s.fetch(ctx, task)
+		if test.want == "" && (err != nil || string(fetched.Files[0].Bytes) != `{"lid":"LKSI1"}`) || test.want != "" && (err == nil || !strings.Contains(err.Error(), test.want)) {
+			t.Errorf("%s: %+v, %v", test.part, fetched, err)
+		}
 	}
 }
 

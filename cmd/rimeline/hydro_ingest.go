@@ -16,6 +16,7 @@ import (
 
 	"rimeline/ingest"
 	"rimeline/ingest/crop"
+	"rimeline/ingest/feed"
 	stores "rimeline/ingest/source"
 	"rimeline/seedability/bus"
 	"rimeline/seedability/programme"
@@ -137,6 +138,14 @@ func (c *schedule) ingestJob(ctx context.Context, id string, object stores.Objec
 		if err := c.bus.PutObject(ctx, task.Answer, encoded, nil); err != nil {
 			return nil, err
 		}
+		if task.Need.URL != "" {
+			// It may hold a key, and nobody has to ask there again.
+			task.Need.URL = feed.Redact(task.Need.URL)
+			task.Object.Parts = slices.Clone(task.Object.Parts)
+			for k := range task.Object.Parts {
+				task.Object.Parts[k].URL = feed.Redact(task.Object.Parts[k].URL)
+			}
+		}
 	}
 	return json.Marshal(task)
 }
@@ -148,7 +157,11 @@ func (s *service) fetch(ctx context.Context, j *ingestTask) (stores.Fetched, err
 	}
 	encoded, err := s.bus.GetObject(ctx, j.Answer)
 	if errors.Is(err, bus.ErrNoObject) {
-		// Its time is over. A page can be asked again, and then says what holds now.
+		// Its time is over. A public page can be asked again, and then says what holds
+		// now.
+		if j.Need.URL != "" || len(j.Need.Files) > 0 {
+			return stores.Fetched{}, bus.Permanent(fmt.Errorf("%s: what it said is no longer kept: %w", j.Object.ID, err))
+		}
 		return stores.Fetch(ctx, s.fetcher, j.Object, j.Need)
 	}
 	if err != nil {

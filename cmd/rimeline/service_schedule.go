@@ -480,7 +480,7 @@ func (c *schedule) poll(ctx context.Context, id string, poller *stores.Poller) {
 	// left are objects that could not be asked for: the source does not tell them
 	// twice. Of very many the newest are kept.
 	var left []stores.Object
-	const maxLeft = 1000
+	const maxLeft, maxAnswersLeft = 1000, 20
 	for ctx.Err() == nil {
 		now := c.clock.Now()
 		if c.paused() {
@@ -508,6 +508,9 @@ func (c *schedule) poll(ctx context.Context, id string, poller *stores.Poller) {
 			case stores.KindRadar, stores.KindMosaic, stores.KindSatellite:
 				// After a pause there are many, and the newest count most.
 				slices.Reverse(objects)
+			case stores.KindGauge, stores.KindWarnings, stores.KindAvalanche, stores.KindTelemetry:
+				slices.Reverse(objects)
+				left = left[:min(len(left), maxAnswersLeft)] // each holds its bytes
 			}
 		}
 		left = append(objects, left[:min(len(left), maxLeft)]...)

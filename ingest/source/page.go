@@ -26,6 +26,10 @@ const (
 	slowestRetry = 5 * time.Minute
 	shortestPace = 10 * time.Second
 	longestPace  = 24 * time.Hour
+	// askTime bounds one answer with all its pages, by the wall; asksAtOnce how
+	// many stations of a source wait for theirs.
+	askTime    = 2 * time.Minute
+	asksAtOnce = 8
 )
 
 // pageLook follows an address that always gives what holds now: readings, the
@@ -165,6 +169,8 @@ func (l *pageLook) longest() time.Duration { return max(l.every, slowestRetry) }
 // ask fetches an answer with all its pages. Beside an error stands what came
 // before it.
 func (l *pageLook) ask(ctx context.Context, now time.Time) (Object, error) {
+	ctx, cancel := context.WithTimeout(ctx, askTime)
+	defer cancel()
 	days := Values{"today": now.UTC().Format(time.DateOnly), "since": now.Add(-l.s.LookBack).UTC().Format(time.DateOnly)}
 	address, whole := Expand(l.address, l.known.with(days))
 	if !whole {

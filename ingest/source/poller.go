@@ -157,14 +157,25 @@ func (p *Poller) Poll(ctx context.Context, now time.Time) ([]Object, error) {
 	defer p.polling.Unlock()
 	var found []Object
 	var failed []error
-	for _, l := range p.looks {
-		objects, err := l.poll(ctx, now)
-		found = append(found, objects...)
-		if err != nil {
-			failed = append(failed, err)
-			if ctx.Err() != nil {
-				break
+	atOnce := 1
+	if p.source.Layout == LayoutPage {
+		atOnce = asksAtOnce // one that keeps us waiting must not delay the others
+	}
+	for some := range slices.Chunk(p.looks, atOnce) {
+		objects, errs := make([][]Object, len(some)), make([]error, len(some))
+		var group sync.WaitGroup
+		for k, l := range some {
+			group.Go(func() { objects[k], errs[k] = l.poll(ctx, now) })
+		}
+		group.Wait()
+		found = append(found, slices.Concat(objects...)...)
+		for _, err := range errs {
+			if err != nil {
+				failed = append(failed, err)
 			}
+		}
+		if len(failed) > 0 && ctx.Err() != nil {
+			break
 		}
 	}
 	slices.SortStableFunc(found, func(a, b Object) int {
