@@ -305,6 +305,12 @@ holds:
 	if err != nil || strings.Contains(string(data), "hush") {
 		t.Errorf("%s, %v", data, err)
 	}
+	// The placeholders of an address do not survive that, and need not.
+	task := ingestTask{Need: stores.Need{Source: "cap-feed", URL: feed.Redact("https://x/{zones}?zone={zones}"), Zones: []string{"IDZ013"}},
+		Object: stores.Object{Source: "cap-feed", Answer: []stores.File{{Name: "a", Bytes: []byte("b")}}}}
+	if fetched, err := stores.Fetch(ctx, s.fetcher, task.Object, task.Need); err != nil || string(fetched.Files[0].Bytes) != "b" {
+		t.Errorf("%+v, %v", fetched, err)
+	}
 	// An answer whose time in the object store is over: only what has an address of
 	// its own is asked for again.
 	answers["/nwps/v1/gauges/LKSI1"] = `{"lid":"LKSI1"}`

@@ -75,6 +75,9 @@ const (
 // that has its Answer is not asked again; without it, as after a journey as JSON,
 // it is, and may give what is newer than the object says.
 func Fetch(ctx context.Context, f Fetcher, o Object, n Need) (Fetched, error) {
+	if len(o.Answer) > 0 {
+		return answered(o), nil // whatever the need says: it was asked already
+	}
 	s, err := n.resolved()
 	if err != nil {
 		return Fetched{}, err
@@ -84,9 +87,6 @@ func Fetch(ctx context.Context, f Fetcher, o Object, n Need) (Fetched, error) {
 	}
 	if s.Layout == LayoutRuns {
 		return fetchHour(ctx, f, o, s)
-	}
-	if len(o.Answer) > 0 {
-		return answered(o), nil
 	}
 	limit := int64(maxPieceBytes)
 	switch s.Layout {
