@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -470,5 +471,90 @@ func TestAlertsNeedTheirSecrets(t *testing.T) {
 		if (err == nil) != (test.want == "") || err != nil && (!strings.Contains(err.Error(), test.want) || strings.Contains(err.Error(), secretOfAddress) || !strings.Contains(err.Error(), "larkspur.yaml")) {
 			t.Errorf("%s: %v, want %q", name, err, test.want)
 		}
+	}
+}
+
+// The user "alert-route" of the sample configuration may do all that the role does, from
+// the first start to what is forgotten.
+func TestAlertsByUserOfTheSampleConfiguration(t *testing.T) {
+	users := sampleUsers(t)
+	server, err := bus.EmbeddedWith(t.TempDir(), bus.ServerOptions{ConfigFile: filepath.Join(users, "nats-users.conf"), Listen: "127.0.0.1:0", MaxStoreBytes: 1 << 30})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(server.Close)
+	all, err := server.Connect(t.Context(), bus.Options{StoreBytes: 512 << 20})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(all.Close)
+	if err := all.EnsureStreams(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := all.EnsureQueues(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	own, err := bus.Connect(t.Context(), server.Address(), bus.Options{NKeyFile: filepath.Join(users, "alert-route.nk"), InboxPrefix: "_INBOX_alert-route"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(own.Close)
+	p := alertsProgramme(t, alertsYAML+escalating, nil)
+	r := &alertRig{t: t, bus: own, programme: p, log: &lockedBuffer{}}
+	now := time.Now().UTC().Truncate(time.Second)
+	w := windowFrom(now.Add(time.Hour), now.Add(3*time.Hour))
+	for round, events := range [][]saidEvent{
+		{judgedHolds(now, creek(hold.Held, "lower")), siteScored("saddlehorn", now, seedability.StateBuilding, 30, &w), siteForeseen("saddlehorn", now, w)},
+		{judgedHolds(now.Add(time.Second), creek(hold.Clear, "lower"), func() hold.Result { r := creek(hold.Held, "upper"); r.Key = "other"; return r }())},
+	} {
+		ctx, cancel := context.WithCancel(t.Context())
+		var owned alertKeepers
+		ended := make(chan error, 1)
+		s := r.newService(clock.Wall{})
+		go func() { ended <- s.ownAlerts(ctx, p, alertKeeperOptions{Routes: true, Owned: &owned}) }()
+		eventually(t, "the keeper is at work", func() bool { return len(owned.all()) == 1 })
+		for _, e := range events {
+			event, err := bus.NewEvent(e.kind, p.ID, e.site, e.at, e.data)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := all.Publish(ctx, event); err != nil {
+				t.Fatal(err)
+			}
+			if err := all.PutLatest(ctx, event); err != nil {
+				t.Fatal(err)
+			}
+		}
+		brought := func() bool {
+			last, err := all.LastSequence(ctx, bus.Delivery)
+			advised, errAdvice := all.LastSequence(ctx, bus.Advice)
+			return err == nil && errAdvice == nil && advised > uint64(round) && last >= uint64(2*(round+1)) // pending and delivered
+		}
+		eventually(t, "the hold is brought, and advice changes with it", brought)
+		cancel()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	}
+	r.bus = all
+	if got := alertLines(r.alerts()); len(got) != 2 || !strings.HasSuffix(got[0], "hold-raised new quillback") || !strings.HasSuffix(got[1], "hold-raised new quillback saddlehorn") {
+		t.Errorf("told\n%s", strings.Join(got, "\n"))
+	}
+	if n := len(r.published(bus.Advice)); n == 0 {
+		t.Error("no advice")
+	}
+	for _, line := range strings.Split(r.log.String(), "\n") {
+		if strings.Contains(line, "level=ERROR") || strings.Contains(line, "ermission") {
+			t.Error(line)
+		}
+	}
+	// What is forgotten after a day.
+	s := &deliveryStore{bus: own, programme: p.ID, now: func() time.Time { return now.Add(30 * time.Hour) }, trouble: &keeperTrouble{}}
+	if stored, err := s.Load(t.Context()); err != nil || len(stored) != 2 {
+		t.Fatalf("%d deliveries, %v", len(stored), err)
+	}
+	s.forget(t.Context())
+	if keys, err := own.ListState(t.Context(), "delivery."); err != nil || len(keys) != 0 {
+		t.Errorf("deliveries %q after a day, %v", keys, err)
 	}
 }
