@@ -19,6 +19,9 @@ const conventions = "CF-1.11"
 // timeUnits of every time; a value is exact to well below a microsecond.
 const timeUnits = "seconds since 1970-01-01 00:00:00"
 
+// leapSeconds are not counted, as in POSIX (CF section 4.4.2).
+const leapSeconds = "leap_seconds: none"
+
 // onThread runs a job on the one thread that may enter the netCDF library.
 type onThread func(ctx context.Context, job func() error) error
 
@@ -30,7 +33,13 @@ type ncFile struct {
 	ds   netcdf.Dataset
 	vars []*ncVar
 	err  error
+	// packed: variables are compressed; of a few rows the index of the chunks would
+	// take more room than the values (4 kB a variable).
+	packed bool
 }
+
+// packFrom so many rows on.
+const packFrom = 1024
 
 // ncVar is a variable with a checksum of what was written to it.
 type ncVar struct {
@@ -42,8 +51,8 @@ type ncVar struct {
 	v    netcdf.Var
 }
 
-func createNC(ctx context.Context, on onThread, path string) *ncFile {
-	f := &ncFile{ctx: ctx, on: on, path: path}
+func createNC(ctx context.Context, on onThread, path string, rows int64) *ncFile {
+	f := &ncFile{ctx: ctx, on: on, path: path, packed: rows >= packFrom}
 	f.do(func() (err error) {
 		f.ds, err = netcdf.CreateFile(path, netcdf.NETCDF4|netcdf.NOCLOBBER)
 		return err
@@ -103,6 +112,9 @@ func (f *ncFile) variable(name string, of netcdf.Type, dims []netcdf.Dim, pairs 
 	f.do(func() (err error) {
 		if v.v, err = f.ds.AddVar(name, of, dims); err != nil {
 			return fmt.Errorf("variable %s: %w", name, err)
+		}
+		if !f.packed {
+			return nil
 		}
 		return v.v.SetCompression(of != netcdf.CHAR && of != netcdf.BYTE, true, 4)
 	})
@@ -296,7 +308,7 @@ func (f *ncFile) define(h *heading, dims []netcdf.Dim, coordinates string) *ncVa
 	case h.parquetOnly:
 		return nil
 	case h.of == timeColumn:
-		return f.variable(h.name, netcdf.DOUBLE, dims, append(append(about, "units", timeUnits, "calendar", "standard", "_FillValue", missing64), rest...)...)
+		return f.variable(h.name, netcdf.DOUBLE, dims, append(append(about, "units", timeUnits, "calendar", "standard", "units_metadata", leapSeconds, "_FillValue", missing64), rest...)...)
 	case h.of == intColumn:
 		return f.variable(h.name, netcdf.INT64, dims, append(append(about, "units", h.unit, "_FillValue", int64(Missing)), rest...)...)
 	case h.of == textColumn && h.flags != nil:
@@ -309,8 +321,11 @@ func (f *ncFile) define(h *heading, dims []netcdf.Dim, coordinates string) *ncVa
 		return nil
 	}
 	pairs := append(about, "units", h.unit, "_FillValue", missing32)
-	if h.standardName == "altitude" {
+	if h.standardName == "altitude" || h.standardName == "height" {
 		pairs = append(pairs, "positive", "up")
+	}
+	if h.unit == "K" || h.unit == "degC" {
+		pairs = append(pairs, "units_metadata", "temperature: on_scale")
 	}
 	return f.variable(h.name, netcdf.FLOAT, dims, append(pairs, rest...)...)
 }
@@ -358,7 +373,7 @@ func writeScoresNC(ctx context.Context, on onThread, path string, scores *parque
 	for k, g := range rows.Groups {
 		sizes[k] = int32(g.Rows)
 	}
-	f := createNC(ctx, on, path)
+	f := createNC(ctx, on, path, rows.Rows)
 	station, obs := f.dim("station", len(ids)), f.dim("obs", int(rows.Rows))
 	idWidth, nameWidth := f.dim("station_id_strlen", widest(ids)), f.dim("station_name_strlen", widest(names))
 	one := []netcdf.Dim{station}
@@ -373,7 +388,7 @@ func writeScoresNC(ctx context.Context, on onThread, path string, scores *parque
 	for k := range l.headings {
 		h := &l.headings[k]
 		if h.name == "time" {
-			vars[k] = f.variable("time", netcdf.DOUBLE, []netcdf.Dim{obs}, "standard_name", "time", "long_name", h.longName, "units", timeUnits, "calendar", "standard")
+			vars[k] = f.variable("time", netcdf.DOUBLE, []netcdf.Dim{obs}, "standard_name", "time", "long_name", h.longName, "units", timeUnits, "calendar", "standard", "units_metadata", leapSeconds)
 		} else if v := f.define(h, []netcdf.Dim{obs}, "time lat lon alt station_id"); v != nil {
 			vars[k] = v
 		}
@@ -409,14 +424,14 @@ func writePathsNC(ctx context.Context, on onThread, path string, paths *parquetR
 	if err != nil {
 		return err
 	}
-	f := createNC(ctx, on, path)
+	f := createNC(ctx, on, path, pathRows.Rows)
 	one, obs := f.dim("trajectory", len(trajectories.ids)), f.dim("obs", int(pathRows.Rows))
 	width, siteWidth := f.dim("trajectory_id_strlen", widest(trajectories.ids)), f.dim("site_strlen", widest(trajectories.sites))
 	dims := []netcdf.Dim{one}
 	idVar := f.variable("trajectory_id", netcdf.CHAR, []netcdf.Dim{one, width}, "cf_role", "trajectory_id", "long_name", "site, time of release, number of the message")
 	siteVar := f.variable("site", netcdf.CHAR, []netcdf.Dim{one, siteWidth}, "standard_name", "platform_id", "long_name", "identifier of the site")
 	sizeVar := f.variable("row_size", netcdf.INT, dims, "long_name", "number of steps of this trajectory", "sample_dimension", "obs")
-	releaseVar := f.variable("release_time", netcdf.DOUBLE, dims, "long_name", "time of release", "units", timeUnits, "calendar", "standard")
+	releaseVar := f.variable("release_time", netcdf.DOUBLE, dims, "long_name", "time of release", "units", timeUnits, "calendar", "standard", "units_metadata", leapSeconds)
 	var landings []*ncVar
 	for _, number := range trajectories.columns {
 		landings = append(landings, f.define(&scores.of.headings[number], dims, ""))
@@ -427,7 +442,7 @@ func writePathsNC(ctx context.Context, on onThread, path string, paths *parquetR
 		h := &l.headings[k]
 		switch h.name {
 		case "time":
-			vars[k] = f.variable("time", netcdf.DOUBLE, []netcdf.Dim{obs}, "standard_name", "time", "long_name", h.longName, "units", timeUnits, "calendar", "standard")
+			vars[k] = f.variable("time", netcdf.DOUBLE, []netcdf.Dim{obs}, "standard_name", "time", "long_name", h.longName, "units", timeUnits, "calendar", "standard", "units_metadata", leapSeconds)
 		case "latitude", "longitude":
 			vars[k] = f.variable(h.name[:3], netcdf.DOUBLE, []netcdf.Dim{obs}, "standard_name", h.standardName, "long_name", h.longName, "units", h.unit)
 		case "altitude":
