@@ -71,10 +71,10 @@ type holdBook struct {
 
 // keptReport is one answer of a gauge, a list of warnings, or a site.
 type keptReport struct {
-	input   *programme.Input
-	group   string // reports of one gauge, list or site
-	fetched time.Time
-	report  *report
+	input  *programme.Input
+	group  string // reports of one gauge, list or site
+	asOf   time.Time
+	report *report
 }
 
 // listened are the kinds of message, beside input records, that the owner of a
@@ -274,7 +274,9 @@ func (c *schedule) takeTelemetry(stored bus.Stored, now time.Time) {
 // points to.
 func (c *schedule) takeReport(ctx context.Context, record message.Input, now time.Time) {
 	k := slices.IndexFunc(c.programme.Inputs, func(input programme.Input) bool { return input.ID == record.InputID })
-	if k < 0 || record.Crop == nil || record.Error != "" || now.Sub(record.FetchedTime) > reportsFor {
+	// ValidTime is up to when the answer holds: when it was asked for, or when the
+	// file was written.
+	if k < 0 || record.Crop == nil || record.Error != "" || now.Sub(record.ValidTime) > reportsFor {
 		return
 	}
 	input := &c.programme.Inputs[k]
@@ -285,13 +287,13 @@ func (c *schedule) takeReport(ctx context.Context, record message.Input, now tim
 		}
 		return
 	}
-	read, err := decodeReport(c.programme, input, d.Raw, record.FetchedTime)
+	read, err := decodeReport(c.programme, input, d.Raw, record.ValidTime)
 	if err != nil {
 		c.log.Error("a report cannot be read", "programme", c.programme.ID, "object", record.ObjectID, "error", err)
 		return
 	}
 	group := input.ID + " " + record.Station + " " + record.Product
-	c.book.reports[inputKey(record.Source, record.ObjectID)] = keptReport{input, group, record.FetchedTime, read}
+	c.book.reports[inputKey(record.Source, record.ObjectID)] = keptReport{input, group, record.ValidTime, read}
 	c.wantHolds(now, record.Kind+" "+record.ObjectID)
 }
 
@@ -329,7 +331,7 @@ func (c *schedule) holdEvidence(ctx context.Context, now time.Time) (hold.Eviden
 // reportsInOrder lists the keys of reports, the oldest first.
 func reportsInOrder(reports map[string]keptReport) []string {
 	keys := sortedKeys(reports)
-	slices.SortStableFunc(keys, func(a, b string) int { return reports[a].fetched.Compare(reports[b].fetched) })
+	slices.SortStableFunc(keys, func(a, b string) int { return reports[a].asOf.Compare(reports[b].asOf) })
 	return keys
 }
 
@@ -341,12 +343,12 @@ func (c *schedule) thinReports(now time.Time) {
 		r := reports[key]
 		last, newer := kept[r.group]
 		whole := r.input.Kind == stores.KindWarnings || r.input.Kind == stores.KindAvalanche
-		age := now.Sub(r.fetched)
+		age := now.Sub(r.asOf)
 		switch {
-		case newer && whole, age > reportsFor, newer && age > time.Hour && last.Sub(r.fetched) < reportsThinIn:
+		case newer && whole, age > reportsFor, newer && age > time.Hour && last.Sub(r.asOf) < reportsThinIn:
 			delete(reports, key)
 		default:
-			kept[r.group] = r.fetched
+			kept[r.group] = r.asOf
 		}
 	}
 }

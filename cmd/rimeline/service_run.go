@@ -288,39 +288,34 @@ func (s *service) health(ctx context.Context, roles []string) message.Health {
 // quiet says that nothing is left to be done for the present moment: no job
 // waits or runs, and every input record has been taken note of.
 func (s *service) quiet(ctx context.Context) bool {
-	for _, q := range bus.Queues() {
-		state, err := s.bus.QueueState(ctx, q)
-		if err != nil || state.Waiting+state.Running > 0 {
-			return false
+	noted := func(seen map[string]uint64) bool {
+		for _, kind := range bus.Kinds() {
+			if taken, follows := seen[kind.Name]; follows && taken < s.bus.PublishedSequence(kind) {
+				return false
+			}
 		}
+		return true
 	}
-	last, err := s.bus.LastSequence(ctx, bus.Input)
-	if err != nil {
+	all := func() bool {
+		for _, c := range s.owned.all() {
+			if !noted(c.noted()) {
+				return false
+			}
+		}
+		for _, k := range s.keepers.all() {
+			if !noted(k.seen()) {
+				return false
+			}
+		}
+		return true
+	}
+	if !all() {
 		return false
 	}
-	for _, c := range s.owned.all() {
-		if c.seen.Load() < last || !s.heardAll(ctx, c.listenedTo) {
+	for _, q := range bus.Queues() {
+		if empty, err := s.bus.QueueEmpty(ctx, q); err != nil || !empty {
 			return false
 		}
 	}
-	for _, k := range s.keepers.all() {
-		if !k.quiet(ctx) {
-			return false
-		}
-	}
-	return true
-}
-
-// heardAll says that nothing of some kinds is stored that was not taken note of.
-func (s *service) heardAll(ctx context.Context, seen seenOf) bool {
-	for _, kind := range bus.Kinds() {
-		taken, listens := seen[kind.Name]
-		if !listens {
-			continue
-		}
-		if last, err := s.bus.LastSequence(ctx, kind); err != nil || taken.Load() < last {
-			return false
-		}
-	}
-	return true
+	return all() // what the last job published
 }

@@ -29,8 +29,8 @@ type schedule struct {
 	mutex   sync.Mutex
 	arrived []bus.Stored // records not yet taken
 	known   map[string]bool
-	sources map[string]*message.SourceHealth
-	asking  map[string]time.Time // inputs whose source is being asked, since when
+	sources map[string]*message.SourceHealth // by input
+	asking  map[string]time.Time             // inputs whose source is being asked, since when
 	wake    chan struct{}
 	// seen is the number, in the stream of input records, of the last one taken;
 	// listenedTo the same of the other kinds.
@@ -257,6 +257,9 @@ func (c *schedule) take(ctx context.Context) {
 	}
 	c.mutex.Lock()
 	for _, record := range changed {
+		if forCriteria(record.Kind) {
+			continue // each answer is an object of its own
+		}
 		c.known[versionKey(record.Source, record.ObjectID, record.PublishedTime)] = true
 	}
 	c.mutex.Unlock()
@@ -558,7 +561,7 @@ func (c *schedule) ask(id string, now time.Time) {
 	c.mutex.Lock()
 	defer c.mutex.Unlock()
 	c.asking[id] = now
-	c.sourceHealth(c.needs[id].Source)
+	c.sourceHealth(id)
 }
 
 // polled notes how a source does.
@@ -566,7 +569,7 @@ func (c *schedule) polled(id string, h stores.Health) {
 	c.mutex.Lock()
 	defer c.mutex.Unlock()
 	delete(c.asking, id)
-	s := c.sourceHealth(c.needs[id].Source)
+	s := c.sourceHealth(id)
 	s.LastSuccessTime, s.BehindSeconds, s.Error = h.LastSuccess, h.Behind.Seconds(), ""
 	if of, ok := stores.Find(s.Source); ok && of.Kind == stores.KindSounding && c.clock.Now().Sub(h.Newest) < ascentAge {
 		s.BehindSeconds = 0 // balloons rise when they rise; this one still counts
@@ -583,18 +586,32 @@ func (c *schedule) polled(id string, h stores.Health) {
 func (c *schedule) heard(record message.Input) {
 	c.mutex.Lock()
 	defer c.mutex.Unlock()
-	if s := c.sourceHealth(record.Source); timeOf(record).After(s.NewestTime) {
-		s.NewestTime = timeOf(record)
+	for id, need := range c.needs {
+		if id != record.InputID && (record.InputID != "" || need.Source != record.Source) {
+			continue
+		}
+		if s := c.sourceHealth(id); timeOf(record).After(s.NewestTime) {
+			s.NewestTime = timeOf(record)
+		}
 	}
 }
 
-func (c *schedule) sourceHealth(name string) *message.SourceHealth {
-	s := c.sources[name]
+func (c *schedule) sourceHealth(id string) *message.SourceHealth {
+	s := c.sources[id]
 	if s == nil {
-		s = &message.SourceHealth{Source: name, Programme: c.programme.ID}
-		c.sources[name] = s
+		s = &message.SourceHealth{Source: c.needs[id].Source, Programme: c.programme.ID, InputID: id}
+		c.sources[id] = s
 	}
 	return s
+}
+
+// noted is, by kind, the number of the last message that was taken note of.
+func (c *schedule) noted() map[string]uint64 {
+	noted := map[string]uint64{bus.Input.Name: c.seen.Load()}
+	for name, seen := range c.listenedTo {
+		noted[name] = seen.Load()
+	}
+	return noted
 }
 
 // health lists how the sources of the programme do.
@@ -612,7 +629,7 @@ func (c *schedule) health() []message.SourceHealth {
 			continue
 		}
 		for k := range all {
-			if all[k].Source == c.needs[id].Source {
+			if all[k].InputID == id {
 				all[k].Error = fmt.Sprintf("asked, and no answer for %.0f s", silent.Seconds())
 			}
 		}

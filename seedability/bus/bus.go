@@ -106,6 +106,7 @@ type Bus struct {
 	clock func() time.Duration
 	// refused is the last thing that the server's permissions forbade.
 	refused     atomic.Pointer[refusal]
+	published   published
 	reconnected notice // a lost connection stands again
 	forbidden   notice // refused has changed
 
@@ -512,6 +513,7 @@ func (b *Bus) Publish(ctx context.Context, e Event) (Acknowledgement, error) {
 	if err != nil {
 		return Acknowledgement{}, fmt.Errorf("publish to %s: %w", e.Subject, err)
 	}
+	b.published.note(kind.Stream, stored.Sequence)
 	return Acknowledgement{Stream: stored.Stream, Sequence: stored.Sequence, Duplicate: stored.Duplicate}, nil
 }
 

@@ -175,6 +175,9 @@ func (j *judge) ahead(name string, samples []sample, horizon, step, maximum time
 	return fail("incomplete", fmt.Sprintf("does not reach %s ahead without gaps", span(horizon)))
 }
 
+// roundOff, relative, of numbers that went through a conversion of units or a ratio.
+const roundOff = 1e-9
+
 // limits of a number, in one unit; NaN where there is none.
 type limits struct {
 	unit                                           string
@@ -211,14 +214,17 @@ func (l limits) judge(value float64, last Outcome) (outcome Outcome, sentence, r
 		}
 		return outcome, sentence + l.above, "a value above " + l.text(limit+l.hysteresis)
 	}
+	// What is at a limit may lie a little beside it after a conversion of units.
+	atLeast := func(limit float64) bool { return value >= limit-roundOff*math.Abs(limit) }
+	atMost := func(limit float64) bool { return value <= limit+roundOff*math.Abs(limit) }
 	switch {
-	case value >= l.holdAbove-stepHold:
+	case atLeast(l.holdAbove - stepHold):
 		return reached(Held, l.holdAbove, stepHold, "")
-	case value <= l.holdBelow+stepHold:
+	case atMost(l.holdBelow + stepHold):
 		return fell(Held, l.holdBelow, stepHold, "")
-	case value >= l.reviewAbove-stepReview:
+	case atLeast(l.reviewAbove - stepReview):
 		return reached(Review, l.reviewAbove, stepReview, "review ")
-	case value <= l.reviewBelow+stepReview:
+	case atMost(l.reviewBelow + stepReview):
 		return fell(Review, l.reviewBelow, stepReview, "review ")
 	}
 	var within []string

@@ -117,6 +117,9 @@ type Health struct {
 type SourceHealth struct {
 	Source    string `json:"source"`
 	Programme string `json:"programme"`
+	// InputID is the input of the programme file; left out where one is not told from
+	// another.
+	InputID string `json:"input_id,omitempty"`
 	// NewestTime is the valid time of the newest object (of a model the start of
 	// the newest run); left out where none has come yet.
 	NewestTime time.Time `json:"newest_time,omitzero"`
