@@ -34,6 +34,8 @@ const (
 	// that lie no farther apart than sameEnd.
 	sameDose = 1.25
 	sameEnd  = 10 * time.Minute
+	// longestWindow: what ends later is a mistake.
+	longestWindow = 30 * 24 * time.Hour
 	// mostAdvised sites have a line in an alert.
 	mostAdvised = 10
 )

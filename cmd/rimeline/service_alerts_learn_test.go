@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"math"
@@ -367,4 +368,36 @@ func TestAlertPathsAreBesideTheFile(t *testing.T) {
 	if p.Alerts.Routes[0].SecretFile != "k" || p.Alerts.Acknowledge.SecretFile != "secrets/ack" {
 		t.Error("the programme is changed")
 	}
+}
+
+// What keeps the keeper from its work is told when it lasts, and once.
+func TestTroubleOfTheKeeperIsTold(t *testing.T) {
+	var trouble keeperTrouble
+	at := func(seconds int) string {
+		in := trouble.input(stormAt(0, 0, seconds))
+		if in == nil {
+			return ""
+		}
+		return fmt.Sprintf("%s %s %s", in.Health.Worker, in.Health.State, strings.Join(in.Health.Reasons, "; "))
+	}
+	var got []string
+	for seconds := 0; seconds <= 300; seconds += 15 {
+		switch seconds {
+		case 15:
+			trouble.set("a", errors.New("no answer"))
+		case 45: // it passes
+			trouble.set("a", nil)
+		case 60:
+			trouble.set("b", errors.New("no room"))
+		case 240:
+			trouble.set("b", nil)
+		}
+		if told := at(seconds); told != "" {
+			got = append(got, fmt.Sprintf("%d %s", seconds, told))
+		}
+	}
+	compareLines(t, got, []string{
+		"120 keeper of alerts failing alerts cannot be stored or published: after a restart some would be missing or told again; b: no room",
+		"240 keeper of alerts ok ",
+	})
 }

@@ -116,6 +116,19 @@ func (e *Engine) silence() time.Duration { return minutes(e.config.SilentMinutes
 // late message; by more, a clock was set back. Common practice, no source.
 const longestBack = 2 * time.Hour
 
+// Moments that lie farther from now are a mistake, and would spoil what is kept: not
+// every moment can be written as JSON.
+const (
+	farAhead = 24 * time.Hour           // of what was judged
+	farOff   = 60 * 24 * time.Hour      // of a window
+	longLost = 5 * 365 * 24 * time.Hour // of the newest input
+)
+
+// sane: the times of a window are near enough to be meant.
+func sane(w *seedability.Window, now time.Time) bool {
+	return w.Start.Sub(now).Abs() < farOff && w.End.Sub(now).Abs() < farOff
+}
+
 // late: what is behind what is known by some time came late. But where that is of the
 // future, a clock was set back.
 func late(behind time.Duration, known, now time.Time) bool {
@@ -128,7 +141,7 @@ func (e *Engine) learnAssessment(s *State, a *seedability.Assessment, now time.T
 	switch behind := before.AsOf.Sub(a.AsOf); {
 	case !known || a.Programme != e.programme.ID:
 		return
-	case late(behind, before.AsOf, now) || now.Sub(a.AsOf) > e.silence():
+	case late(behind, before.AsOf, now) || now.Sub(a.AsOf) > e.silence() || a.AsOf.Sub(now) > farAhead:
 		return
 	case a.Standing == nil && a.ReleaseTime.Sub(a.AsOf) > 15*time.Minute: // of a later release
 		return
@@ -154,7 +167,7 @@ func (e *Engine) learnAssessment(s *State, a *seedability.Assessment, now time.T
 		c.Confidence, c.Score, c.Start, c.End = a.Confidence.Value, value(a.Score.Value), c.Began, time.Time{}
 		c.Reason = clean(whyWindow(a, reason), maxReason)
 		if a.Standing != nil && a.Standing.Ahead != nil {
-			if w := a.Standing.Ahead; !w.Start.After(now) && !w.EndsAfter && !w.BeforeBlind {
+			if w := a.Standing.Ahead; !w.Start.After(now) && !w.EndsAfter && !w.BeforeBlind && sane(w, now) {
 				c.End = w.End.UTC().Truncate(time.Second)
 			}
 		}
@@ -284,7 +297,10 @@ func (e *Engine) learnHealth(s *State, h *Health, now time.Time) {
 		c := s.Conditions[k]
 		c.Topic, c.ID, c.Name = topicStale, id, id
 		c.set(1, now)
-		c.Start, c.Reason = input.Newest.UTC(), clean(input.Reason, maxReason)
+		if c.Start = input.Newest.UTC(); now.Sub(c.Start).Abs() > longLost {
+			c.Start = time.Time{}
+		}
+		c.Reason = clean(input.Reason, maxReason)
 		e.keep(s, k, c)
 	}
 	for k, c := range s.Conditions {

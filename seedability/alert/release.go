@@ -164,6 +164,9 @@ func (e *Engine) learnRelease(s *State, r *Release, now time.Time) []Alert {
 	if site == nil || r.Programme != e.programme.ID || r.Grams <= 0 {
 		return nil
 	}
+	if r.End.Sub(now) > longestRelease {
+		return nil
+	}
 	state := s.Sites[r.Site]
 	again := !r.End.After(state.ReleaseAt) // told already, or of the past
 	if !again {

@@ -304,6 +304,15 @@ func FuzzStep(f *testing.F) {
 	}
 	f.Add([]byte(`{"Holds":{"holds":[{"criterion":"a|b","outcome":"held","sites":["\u0000"]}],"complete":true}}`), int64(-1e6))
 	f.Add([]byte(`{"Ack":{"alert":""}}`), int64(1e9))
+	// Moments that JSON cannot carry once they are in UTC.
+	for _, moment := range []string{"9999-12-31T23:59:59-14:00", "0000-01-01T00:00:00+14:00"} {
+		f.Add([]byte(`{"Health":{"worker":"w","state":"ok","stale":[{"id":"radar","newest":"`+moment+`"}]}}`), int64(700))
+		f.Add([]byte(`{"Outlook":{"programme":"larkspur","site":{"id":"saddlehorn"},"issued_at":"`+moment+`","windows":[{"start":"`+moment+`","end":"`+moment+`"}]}}`), int64(60))
+		f.Add([]byte(`{"Outlook":{"programme":"larkspur","site":{"id":"saddlehorn"},"issued_at":"2026-01-14T06:00:00Z","windows":[{"start":"2026-01-14T07:00:00Z","best":"`+moment+`","end":"`+moment+`"}]}}`), int64(60))
+		f.Add([]byte(`{"Assessment":{"programme":"larkspur","site":{"id":"saddlehorn"},"as_of":"`+moment+`","state":"window","standing":{"state":"window","ahead":{"start":"2026-01-14T05:00:00Z","end":"`+moment+`"}}}}`), int64(60))
+		f.Add([]byte(`{"Assessment":{"programme":"larkspur","site":{"id":"saddlehorn"},"as_of":"2026-01-14T06:00:00Z","state":"window","standing":{"state":"window","ahead":{"start":"2026-01-14T05:00:00Z","end":"`+moment+`"}}}}`), int64(60))
+		f.Add([]byte(`{"Release":{"programme":"larkspur","site":"saddlehorn","grams":1,"start":"`+moment+`","end":"`+moment+`"}}`), int64(60))
+	}
 	e := engine(f, dutyConfig())
 	begun, _ := e.Step(State{}, holds(criterion("creek", OutcomeHeld, "saddlehorn")), at(0, 0))
 	f.Fuzz(func(t *testing.T, b []byte, seconds int64) {
@@ -315,6 +324,9 @@ func FuzzStep(f *testing.F) {
 		s, alerts := e.Step(begun, in, now)
 		if _, err := json.Marshal(s); err != nil {
 			t.Fatalf("state: %v", err)
+		}
+		if due := e.Next(s); !due.IsZero() && !due.After(s.Now) {
+			t.Fatalf("after %s something is due at %s", s.Now, due)
 		}
 		for _, a := range alerts {
 			if _, err := json.Marshal(a); err != nil {

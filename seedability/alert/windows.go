@@ -21,7 +21,7 @@ const openedWithin = time.Hour
 // learnOutlook takes the windows ahead of a site.
 func (e *Engine) learnOutlook(s *State, o *seedability.Outlook, now time.Time) {
 	site, known := e.sites[o.Site.ID]
-	if !known || o.Programme != e.programme.ID || now.Sub(o.IssuedAt) > 12*time.Hour {
+	if !known || o.Programme != e.programme.ID || now.Sub(o.IssuedAt) > 12*time.Hour || o.IssuedAt.Sub(now) > farAhead {
 		return
 	}
 	state := s.Sites[site.ID]
@@ -41,7 +41,7 @@ func (e *Engine) learnOutlook(s *State, o *seedability.Outlook, now time.Time) {
 	taken := map[string]bool{}
 	for k := range o.Windows {
 		w := &o.Windows[k]
-		if !w.End.After(now) {
+		if !w.End.After(now) || !sane(w, now) {
 			continue
 		}
 		e.refineEnd(s, site.ID, w, now)
@@ -77,6 +77,9 @@ func (e *Engine) learnOutlook(s *State, o *seedability.Outlook, now time.Time) {
 			c.Changed = now
 		}
 		c.Start, c.Best, c.End = w.Start.UTC(), w.Best.UTC(), w.End.UTC()
+		if w.Best.Before(w.Start) || w.Best.After(w.End) {
+			c.Best = c.Start
+		}
 		c.Confidence, c.Score = w.Confidence, w.PeakScore
 		c.Reason = clean(whyAhead(w, o), maxReason)
 		e.keep(s, at, c)
