@@ -1,0 +1,214 @@
+package report
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/parquet-go/parquet-go"
+	"github.com/parquet-go/parquet-go/format"
+)
+
+// ReadParquet takes the observations of a Parquet file with the columns of the layout:
+// time as a timestamp adjusted to UTC, or as text with its zone; value and minutes as
+// numbers or text; the others as text. Errors name file and row.
+func (o *Observations) ReadParquet(name string, from io.ReaderAt, size int64) (err error) {
+	defer func() {
+		// The library answers some damage by panicking.
+		if cause := recover(); cause != nil {
+			err = fmt.Errorf("%s: damaged: %v", name, cause)
+		}
+	}()
+	file, err := parquet.OpenFile(from, size, parquet.SkipPageIndex(true), parquet.SkipBloomFilters(true))
+	if err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	if n := file.NumRows(); n < 0 || n > maxObservations {
+		return fmt.Errorf("%s: %d rows; at most %d are read", name, n, maxObservations)
+	}
+	columns := map[string]parquet.LeafColumn{}
+	for _, column := range []string{"time", "quantity", "value", "unit", "site", "place", "minutes"} {
+		leaf, ok := file.Schema().Lookup(column)
+		if !ok {
+			if slices.Contains([]string{"time", "quantity", "value", "unit"}, column) {
+				return fmt.Errorf("%s: there is no column %q", name, column)
+			}
+			continue
+		}
+		if leaf.MaxRepetitionLevel > 0 {
+			return fmt.Errorf("%s: column %s holds lists", name, column)
+		}
+		columns[column] = leaf
+	}
+	ticks, err := ticksOf(columns["time"])
+	if err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	var failed rowErrors
+	at := 0
+	for _, group := range file.RowGroups() {
+		rows := group.Rows()
+		err := eachRow(rows, func(values parquet.Row) bool {
+			at++
+			where := fmt.Sprintf("%s: row %d", name, at)
+			r, err := rowOf(values, columns, ticks)
+			if err != nil {
+				failed.add(fmt.Errorf("%s: %w", where, err))
+				return !failed.full()
+			}
+			failed.add(o.take(r, where))
+			return !failed.full()
+		})
+		rows.Close()
+		if err != nil {
+			failed.add(fmt.Errorf("%s: after row %d: %w", name, at, err))
+		}
+		if err != nil || failed.full() {
+			break
+		}
+	}
+	return failed.err()
+}
+
+func eachRow(rows parquet.Rows, f func(parquet.Row) bool) error {
+	buffer := make([]parquet.Row, 256)
+	for {
+		n, err := rows.ReadRows(buffer)
+		for _, r := range buffer[:n] {
+			if !f(r) {
+				return nil
+			}
+		}
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if n == 0 {
+			return io.ErrNoProgress
+		}
+	}
+}
+
+// ticksOf gives the length of a tick of a timestamp; 0 for text.
+func ticksOf(leaf parquet.LeafColumn) (time.Duration, error) {
+	of := leaf.Node.Type()
+	if of.Kind() == parquet.ByteArray {
+		return 0, nil
+	}
+	var stamp *format.TimestampType
+	if logical := of.LogicalType(); logical != nil {
+		stamp, _ = logical.Value.(*format.TimestampType)
+	}
+	if of.Kind() != parquet.Int64 || stamp == nil {
+		return 0, fmt.Errorf("column time is neither a timestamp nor text")
+	}
+	if !stamp.IsAdjustedToUTC {
+		return 0, fmt.Errorf("column time has no zone: its timestamps are not adjusted to UTC")
+	}
+	switch stamp.Unit.Value.(type) {
+	case *format.MilliSeconds:
+		return time.Millisecond, nil
+	case *format.MicroSeconds:
+		return time.Microsecond, nil
+	}
+	return time.Nanosecond, nil
+}
+
+func rowOf(values parquet.Row, columns map[string]parquet.LeafColumn, ticks time.Duration) (*row, error) {
+	r := &row{}
+	for column, leaf := range columns {
+		var v parquet.Value
+		found := false
+		for _, one := range values {
+			if one.Column() == leaf.ColumnIndex {
+				v, found = one, true
+			}
+		}
+		if !found || v.IsNull() {
+			if column == "value" {
+				r.number, r.numeric = math.NaN(), true
+			}
+			continue
+		}
+		text, number := "", math.NaN()
+		switch v.Kind() {
+		case parquet.ByteArray, parquet.FixedLenByteArray:
+			if len(v.ByteArray()) > maxFieldBytes {
+				return nil, fmt.Errorf("column %s is longer than %d bytes", column, maxFieldBytes)
+			}
+			text = string(v.ByteArray())
+		case parquet.Double:
+			number = v.Double()
+		case parquet.Float:
+			number = float64(v.Float())
+		case parquet.Int32:
+			number = float64(v.Int32())
+		case parquet.Int64:
+			if column == "time" {
+				r.timed, r.at = true, tickTime(v.Int64(), ticks)
+				continue
+			}
+			number = float64(v.Int64())
+		default:
+			return nil, fmt.Errorf("column %s holds %v", column, v.Kind())
+		}
+		isText := v.Kind() == parquet.ByteArray || v.Kind() == parquet.FixedLenByteArray
+		switch column {
+		case "value":
+			if isText {
+				r.value = text
+			} else if r.number, r.numeric = number, true; math.IsInf(number, 0) {
+				return nil, fmt.Errorf("value is infinite")
+			}
+		case "minutes":
+			if r.minutes = text; !isText && !math.IsNaN(number) {
+				r.minutes = strconv.FormatFloat(number, 'g', -1, 64)
+			}
+		default:
+			if !isText {
+				return nil, fmt.Errorf("column %s is a number, not text", column)
+			}
+			switch column {
+			case "time":
+				r.time = text
+			case "site":
+				r.site = text
+			case "place":
+				r.place = text
+			case "quantity":
+				r.quantity = text
+			case "unit":
+				r.unit = text
+			}
+		}
+	}
+	return r, nil
+}
+
+func tickTime(n int64, ticks time.Duration) time.Time {
+	switch ticks {
+	case time.Millisecond:
+		return time.UnixMilli(n).UTC()
+	case time.Microsecond:
+		return time.UnixMicro(n).UTC()
+	}
+	return time.Unix(0, n).UTC()
+}
+
+// Take adds one observation that another format gave; where names file and place.
+func (o *Observations) Take(where string, at time.Time, site, place, quantity string, value float64, unit string, minutes float64) error {
+	r := row{timed: true, at: at, site: site, place: place, quantity: quantity, unit: unit, number: value, numeric: true}
+	if math.IsInf(value, 0) {
+		return fmt.Errorf("%s: value is infinite", where)
+	}
+	if !math.IsNaN(minutes) {
+		r.minutes = strconv.FormatFloat(minutes, 'g', -1, 64)
+	}
+	return o.take(&r, where)
+}
