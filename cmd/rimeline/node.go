@@ -92,9 +92,10 @@ func (f *processFlags) logger(env *environment) *slog.Logger {
 // address is empty for a bus of this process.
 func newNode(env *environment, f *processFlags, roles []string, address string, options bus.Options, own bus.ServerOptions) (n *node, err error) {
 	n = &node{flags: f, roles: roles, heartbeats: &operate.Heartbeats{}, notifier: operate.NewNotifier()}
+	made := n
 	defer func() {
 		if err != nil {
-			n.Close()
+			made.Close()
 		}
 	}()
 	log := f.logger(env)

@@ -137,7 +137,10 @@ func (s *service) publishProgramme(ctx context.Context, p *programme.Programme, 
 		return programmeRef{}, err
 	}
 	ref := programmeRef{ID: p.ID, Digest: hexDigest(encoded)}
-	return ref, s.bus.PutObject(ctx, bundleObject(ref.Digest), encoded, nil)
+	if err := s.bus.PutObject(ctx, bundleObject(ref.Digest), encoded, nil); err != nil {
+		return ref, err
+	}
+	return ref, s.bus.PutObject(ctx, newestBundleObject(p.ID), encoded, nil) // for commands of people
 }
 
 func hexDigest(b []byte) string {

@@ -65,7 +65,7 @@ type holdBook struct {
 	trigger string
 
 	conditionsAsked  time.Time
-	conditionsWanted bool
+	conditionsDue    time.Time // since inputs have come; zero where none have
 	conditionsPicked []inputRef
 }
 
@@ -208,10 +208,8 @@ func (c *schedule) takeOne(m heardMessage, now time.Time) {
 		}
 		if m.err != nil || err != nil {
 			// Somebody wanted something. Until a person has looked, nothing is released.
-			id := fmt.Sprintf("unreadable-%d", m.stored.Sequence)
-			c.log.Error("an order about holds cannot be read; it counts as a hold", "id", id, "error", errors.Join(m.err, err))
-			order = message.Order{ID: id, Programme: c.programme.ID, Action: message.OrderSet, At: m.stored.Time, By: "unknown",
-				Reason: "an order about holds was stored that cannot be read"}
+			order = unreadableOrder(c.programme.ID, m.stored.Sequence, m.stored.Time)
+			c.log.Error("an order about holds cannot be read; it counts as a hold", "id", order.ID, "error", errors.Join(m.err, err))
 		}
 		b.orders = append(b.orders, order)
 		wanted("order " + order.ID)
@@ -467,7 +465,9 @@ func (c *schedule) judgeHolds(ctx context.Context, now time.Time) (next time.Tim
 	if err := c.bus.PutLatest(ctx, event); err != nil {
 		return now, err
 	}
-	if changed || now.Sub(b.saidAt) >= holdsSaidEvery {
+	// A person who gave an order waits for an answer, also where it changes nothing.
+	answers := strings.HasPrefix(trigger, "order ")
+	if changed || answers || now.Sub(b.saidAt) >= holdsSaidEvery {
 		if _, err := c.bus.Publish(ctx, event); err != nil {
 			return now, err
 		}
@@ -546,6 +546,25 @@ func (s *service) holdsFor(ctx context.Context, p *programme.Programme, moment t
 	return results, nil
 }
 
+// wantConditions asks for a look at the weather, once what comes with its cause has
+// come too.
+func (c *schedule) wantConditions(now time.Time) {
+	if c.book.conditionsDue.IsZero() {
+		c.book.conditionsDue = now.Add(settleFor)
+	}
+}
+
+// seenFromBelow are the inputs without pictures of cloud tops, which tell nothing of
+// what criteria ask for.
+func seenFromBelow(inputs []inputRef) (some []inputRef) {
+	for _, input := range inputs {
+		if input.Kind != stores.KindSatellite {
+			some = append(some, input)
+		}
+	}
+	return some
+}
+
 // askConditions submits the look at the weather over sites and targets, where its
 // inputs have changed or time has passed, and says when it is due.
 func (c *schedule) askConditions(ctx context.Context, now time.Time) (next time.Time, err error) {
@@ -557,14 +576,19 @@ func (c *schedule) askConditions(ctx context.Context, now time.Time) (next time.
 	if b.conditionsAsked.IsZero() {
 		due = now
 	}
-	inputs, _ := c.table.pick(modeConditions, now)
-	if b.conditionsWanted && !slices.Equal(inputs, b.conditionsPicked) {
-		if at := b.conditionsAsked.Add(conditionsLeast); at.Before(due) {
+	if !b.conditionsDue.IsZero() {
+		if at := later(b.conditionsDue, b.conditionsAsked.Add(conditionsLeast)); at.Before(due) {
 			due = at
 		}
 	}
 	if due.After(now) {
 		return due, nil
+	}
+	timeIsUp := b.conditionsDue.IsZero()
+	b.conditionsDue = time.Time{}
+	inputs, _ := c.table.pick(modeConditions, now)
+	if !timeIsUp && slices.Equal(seenFromBelow(inputs), seenFromBelow(b.conditionsPicked)) {
+		return c.askConditions(ctx, now)
 	}
 	if len(inputs) == 0 {
 		b.conditionsAsked = now
@@ -578,6 +602,6 @@ func (c *schedule) askConditions(ctx context.Context, now time.Time) (next time.
 	if err := c.submit(ctx, bus.Job{ID: id, Queue: bus.QueueConditions, Programme: c.programme.ID, Created: now, Data: data}); err != nil {
 		return now, err
 	}
-	b.conditionsAsked, b.conditionsPicked, b.conditionsWanted = now, inputs, false
+	b.conditionsAsked, b.conditionsPicked = now, inputs
 	return now.Add(time.Duration(c.programme.Watch.NowMinutes * float64(time.Minute))), nil
 }

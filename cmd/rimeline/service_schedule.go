@@ -244,7 +244,7 @@ func (c *schedule) take(ctx context.Context) {
 	// A record matters if an assessment of now would be made from it.
 	inputs, records := c.table.pick(modeNow, now)
 	if !slices.Equal(inputs, c.picked) {
-		c.book.conditionsWanted = true
+		c.wantConditions(now)
 		for _, record := range records {
 			if _, isNew := changed[inputKey(record.Source, record.ObjectID)]; isNew {
 				c.mark(record, now)

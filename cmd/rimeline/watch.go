@@ -116,6 +116,8 @@ Examples:
     rimeline work --nats nats://10.0.0.5:4222 --creds worker.creds
     rimeline work --nats tls://a:4222,tls://b:4222 --roles assess --workers 8 --data /var/tmp/rimeline
 
+On the computer of a service with a bus of its own, --user-file is the file "access" in its data folder.
+
 A worker that is killed loses nothing: its jobs go to another after half a minute.`
 }
 

@@ -20,7 +20,7 @@ type Config struct {
 	LeadHours       float64 `yaml:"lead_hours" default:"12" range:"0.25..72" doc:"A window is told ahead from this long before it begins."`
 	RemindMinutes   float64 `yaml:"remind_minutes" default:"90" range:"0..720" doc:"A window that was told is told once more this long before it begins. 0: not."`
 	ClosingMinutes  float64 `yaml:"closing_minutes" default:"30" range:"0..240" doc:"The end of an open window is told this long before."`
-	SettleMinutes   float64 `yaml:"settle_minutes" default:"15" range:"0..120" doc:"What was told to be over must have been back for this long before it is told again. A change for the worse never waits for this."`
+	SettleMinutes   float64 `yaml:"settle_minutes" default:"15" range:"0..120" doc:"What was told to be over must have been back for this long before it is told again, unless it had lasted and been gone for as long before. A change for the worse never waits for this."`
 	LiftMinutes     float64 `yaml:"lift_minutes" default:"10" range:"1..1440" doc:"A hold must have been lifted for this long before that is told."`
 	WithdrawMinutes float64 `yaml:"withdraw_minutes" default:"30" range:"0..240" doc:"A window ahead must have been gone for this long before it is taken back."`
 	ShiftMinutes    float64 `yaml:"shift_minutes" default:"45" range:"5..360" doc:"A window ahead is told again where it begins earlier or later than told by more than this."`

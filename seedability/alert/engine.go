@@ -102,6 +102,9 @@ func (c *Condition) set(level int, now time.Time) {
 	if level > 0 && c.Level == 0 {
 		c.Began = now
 	}
+	if level == 0 && c.Level > 0 {
+		c.LastedS = now.Sub(c.Began).Seconds()
+	}
 	// Held and unknown are both a hold: between them it does not begin anew.
 	if level != c.Level && (level < levelUnknown || c.Level < levelUnknown) || c.Since.IsZero() {
 		c.Since = now

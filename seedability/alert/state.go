@@ -55,6 +55,8 @@ type Condition struct {
 	Since time.Time `json:"since"`
 	// Began is when it last came into force.
 	Began time.Time `json:"began,omitzero"`
+	// LastedS is for how many seconds it was in force the last time.
+	LastedS float64 `json:"lasted_s,omitempty"`
 
 	// Changed is when the begin of a window ahead was last moved.
 	Changed time.Time `json:"changed,omitzero"`

@@ -29,8 +29,9 @@ var stormLines = []string{
 	"10:30:30 hold-raised escalated saddlehorn",                  //
 	"10:35:22 window-open repeat quillback",                      // the sixth and last
 	"10:35:32 hold-lifted over saddlehorn",                       // ten minutes after it was last met, 10:25:30
-	"11:00:00 window-open new saddlehorn",                        // 15 min after the assessments say window, 10:45
-	"11:15:00 window-open repeat saddlehorn",                     //
+	"10:45:22 window-open new saddlehorn",                        // the one before had lasted, and was over for long: this is another
+	"11:00:22 window-open repeat saddlehorn",                     //
+	"11:15:22 window-open escalated saddlehorn",                  // 30 min unanswered
 	"11:30:00 window-closing new quillback saddlehorn",           // 30 min before 12:00; its end at 12:05 needs no second word
 	"12:50:42 inputs-stale new quillback saddlehorn tamarack",    // ten minutes after 12:40:40
 	"13:10:31 programme-blind new quillback saddlehorn tamarack", // 20 s after the last of the three, 13:10:02, with the next tick

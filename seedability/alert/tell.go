@@ -188,7 +188,11 @@ func (e *Engine) wantsOrForgets(s *State, r *Rule, kind Kind, k string) bool {
 
 func (e *Engine) decideWindow(s *State, look *lookup, c *Condition, r *Rule, b Belief, d due, now time.Time) (due, bool) {
 	group := time.Duration(e.config.GroupSeconds * float64(time.Second))
-	settled := b.At.IsZero() || now.Sub(c.Since) >= minutes(e.config.SettleMinutes) || now.Sub(b.At) > hours(e.config.StormGapHours)
+	// One that comes back soon after it was over, or after one that did not last, must
+	// last to be told; after a true window and a pause it is another, told at once.
+	settle := minutes(e.config.SettleMinutes)
+	another := c.LastedS >= settle.Seconds() && c.Since.Sub(b.At) >= settle
+	settled := b.At.IsZero() || another || now.Sub(c.Since) >= settle || now.Sub(b.At) > hours(e.config.StormGapHours)
 	// Who is told of the hold, in this very step or before, knows of the window too.
 	suspended := look.held[c.Site] || look.held[""]
 	held := suspended && r.wants(HoldRaised) || look.believedHeld[[2]string{c.Site, r.ID}] || look.believedHeld[[2]string{"", r.ID}]
