@@ -192,7 +192,15 @@ func lockOf(dir string) (*os.File, error) {
 	if err != nil {
 		return nil, fmt.Errorf("archive: %w", err)
 	}
-	if err := unix.Flock(int(lock.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+	// Who only asks whether there is a writer has it for a moment.
+	for try := 0; ; try++ {
+		err = unix.Flock(int(lock.Fd()), unix.LOCK_EX|unix.LOCK_NB)
+		if !errors.Is(err, unix.EWOULDBLOCK) || try == 10 {
+			break
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	if err != nil {
 		lock.Close()
 		if errors.Is(err, unix.EWOULDBLOCK) {
 			return nil, fmt.Errorf("%s: %w", path, ErrLocked)
@@ -236,6 +244,11 @@ func (a *Archive) open(dir string) (err error) {
 // removeLeftovers removes what a process that died had begun, and what it had not
 // come to remove. Folders of a day whose manifest cannot be read are left alone.
 func (a *Archive) removeLeftovers() error {
+	for _, name := range []string{formatName, positionsName} {
+		if err := os.Remove(filepath.Join(a.dir, name+temporary)); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return err
+		}
+	}
 	programmes, err := a.Programmes()
 	if err != nil {
 		return err
@@ -247,7 +260,7 @@ func (a *Archive) removeLeftovers() error {
 		}
 		for _, folder := range folders {
 			dayDir := filepath.Join(a.dir, programme, folder.Name())
-			if strings.HasPrefix(folder.Name(), goneBefore) {
+			if strings.HasPrefix(folder.Name(), goneBefore) || strings.HasPrefix(folder.Name(), unfinishedBefore) {
 				if err := os.RemoveAll(dayDir); err != nil {
 					return err
 				}
@@ -257,7 +270,7 @@ func (a *Archive) removeLeftovers() error {
 				continue
 			}
 			m, err := readManifest(dayDir, programme, folder.Name())
-			if err != nil && !errors.Is(err, os.ErrNotExist) {
+			if err != nil {
 				continue // Verify names it
 			}
 			inside, err := os.ReadDir(dayDir)
@@ -266,8 +279,8 @@ func (a *Archive) removeLeftovers() error {
 			}
 			for _, entry := range inside {
 				name := entry.Name()
-				old := folderForm.MatchString(name) && (m == nil || name != m.Folder)
-				if old || strings.HasPrefix(name, unfinishedBefore) {
+				old := folderForm.MatchString(name) && name != m.Folder
+				if old || strings.HasPrefix(name, unfinishedBefore) || name == manifestName+temporary {
 					if err := os.RemoveAll(filepath.Join(dayDir, name)); err != nil {
 						return err
 					}
@@ -282,6 +295,8 @@ func (a *Archive) removeLeftovers() error {
 const (
 	unfinishedBefore = ".new-"
 	goneBefore       = ".gone-"
+	// temporary ends the name of a file that is to replace another.
+	temporary = ".new"
 )
 
 var kindForm = regexp.MustCompile(`^[a-z][a-z-]{0,40}$`)
@@ -448,8 +463,16 @@ func (a *Archive) day(key dayKey) (*openDay, error) {
 	d := &openDay{key: key, keys: map[[16]byte]struct{}{}, used: a.tick}
 	d.clear()
 	m, err := readManifest(a.dayDir(key), key.programme, key.day)
+	if errors.Is(err, os.ErrNotExist) {
+		// A day has a manifest from its first moment on.
+		if info, statErr := os.Stat(a.dayDir(key)); statErr == nil && info.IsDir() {
+			return nil, fmt.Errorf("%s: the day is there without its manifest: %w", a.dayDir(key), ErrDamaged)
+		}
+	}
 	switch {
 	case errors.Is(err, os.ErrNotExist):
+	case err != nil && !errors.Is(err, ErrDamaged) && !isFolder(a.dayDir(key)):
+		// Something else stands there: writing says so.
 	case err != nil:
 		return nil, err
 	default:
@@ -612,6 +635,11 @@ func (a *Archive) Close() error {
 	}
 	a.closed = true
 	return errors.Join(a.encoder.Close(), a.lock.Close())
+}
+
+func isFolder(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
 }
 
 func isDay(name string) bool {

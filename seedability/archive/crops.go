@@ -81,6 +81,15 @@ func (s *cropShelf) open(dir string, budget int64) error {
 	if err != nil {
 		return err
 	}
+	err = filepath.WalkDir(filepath.Join(dir, cropsName, refsName), func(path string, entry fs.DirEntry, err error) error {
+		if err == nil && !entry.IsDir() && strings.HasSuffix(path, temporary) {
+			return os.Remove(path)
+		}
+		return err
+	})
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
 	// A process that died between crop and ref, or between their removals, left crops
 	// that nobody names.
 	top := filepath.Join(dir, cropsName)

@@ -37,7 +37,20 @@ func (a *Archive) rewrite(ctx context.Context, d *openDay) (err error) {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	dayDir := a.dayDir(d.key)
+	// A day that is written for the first time appears whole, with its manifest: a day
+	// without one is damaged, and nobody has to guess whether it was only begun.
+	dayDir, first := a.dayDir(d.key), d.manifest == nil
+	if first {
+		dayDir = filepath.Join(a.dir, d.key.programme, unfinishedBefore+d.key.day)
+		if err := os.RemoveAll(dayDir); err != nil {
+			return fmt.Errorf("archive: %w", err)
+		}
+		defer func() {
+			if err != nil {
+				os.RemoveAll(dayDir) // to make room; what remains is removed by Open
+			}
+		}()
+	}
 	if err := makeDirs(a.dir, dayDir); err != nil {
 		return fmt.Errorf("archive: %w", err)
 	}
@@ -85,10 +98,19 @@ func (a *Archive) rewrite(ctx context.Context, d *openDay) (err error) {
 			}
 			return writeWhole(filepath.Join(dayDir, manifestName), content)
 		},
+		func() error {
+			if !first {
+				return nil
+			}
+			if err := os.Rename(dayDir, a.dayDir(d.key)); err != nil {
+				return err
+			}
+			return syncDir(filepath.Dir(dayDir))
+		},
 	} {
 		if err := step(); err != nil {
 			// A rename whose force to the disk failed may have happened.
-			if m, readErr := readManifest(dayDir, d.key.programme, d.key.day); readErr == nil && m.Generation == w.m.Generation {
+			if m, readErr := readManifest(a.dayDir(d.key), d.key.programme, d.key.day); readErr == nil && m.Generation == w.m.Generation {
 				break
 			}
 			return fmt.Errorf("archive: %w", err)
@@ -562,7 +584,7 @@ type onlyReader struct{ io.Reader }
 
 // writeWhole writes a file that appears whole or not at all, also after a power cut.
 func writeWhole(path string, content []byte) error {
-	temporary := path + ".new"
+	temporary := path + temporary
 	if err := os.Remove(temporary); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
 	}

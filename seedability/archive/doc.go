@@ -21,7 +21,7 @@
 // A published file is never changed. A day that gains messages is written whole into
 // a new folder g<number>, forced to the disk, read back and compared, and only then
 // does manifest.json, replaced by a rename, name the new folder; the old one is
-// removed afterwards. Whoever dies in between leaves the old day or the new one. A
+// removed afterwards. A new day appears by the renaming of its whole folder. Whoever dies in between leaves the old day or the new one. A
 // reader opens the manifest and then what it names; if that is gone the manifest is
 // read again.
 //

@@ -313,3 +313,96 @@ func TestIntervalGrowsWithCost(t *testing.T) {
 		}
 	}
 }
+
+// A day whose manifest is gone is not taken for one that was only begun: nothing of it
+// is removed, and nothing is written over it.
+func TestDayWithoutManifestIsLeftAlone(t *testing.T) {
+	dir := t.TempDir()
+	a := openArchive(t, dir, Options{})
+	s := newStream(t)
+	for k := range 2 {
+		s.put(bus.Score, "quill", at(k), inventedAssessment(inventedSites[1], at(k), 2))
+	}
+	add := func(k int) error {
+		return a.Add(t.Context(), s.all[k].kind, s.all[k].sequence, s.all[k].stored, s.all[k].event)
+	}
+	if err := add(0); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	a.Close()
+	dayDir := filepath.Join(dir, invented, "2026-01-14")
+	if err := os.Rename(filepath.Join(dayDir, manifestName), filepath.Join(dir, "elsewhere")); err != nil {
+		t.Fatal(err)
+	}
+	a = openArchive(t, dir, Options{})
+	if err := add(1); !errors.Is(err, ErrDamaged) {
+		t.Errorf("a message for that day: %v, want %v", err, ErrDamaged)
+	}
+	if err := os.Rename(filepath.Join(dir, "elsewhere"), filepath.Join(dayDir, manifestName)); err != nil {
+		t.Fatal(err)
+	}
+	if err := add(1); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if m := manifestOf(t, a.Reader, "2026-01-14"); m.Events != 2 || a.Positions()["score"] != 2 {
+		t.Errorf("%d messages, position %d, want 2 and 2 when the manifest is back", m.Events, a.Positions()["score"])
+	}
+	noProblems(t, dir)
+}
+
+// Pages begin where groups do, so that the rows of one site lie in few of them; each
+// column has its pages indexed.
+func TestPagesBeginWithGroups(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "scores.parquet")
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	w := newParquetWriter(scoresLayout, f)
+	for n := range 40 {
+		b := newBlock(scoresLayout)
+		for k := range 300 {
+			assessment := inventedAssessment(inventedSites[1], at(k), 0)
+			add(b, scoreColumns, &scoreRow{stamp{site: "quill", sequence: uint64(300*n + k)}, &assessment})
+		}
+		if err := w.group(fmt.Sprintf("site-%02d", n), b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.close(); err != nil {
+		t.Fatal(err)
+	}
+	r, err := openParquet(path, scoresLayout)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	for _, chunk := range r.file.RowGroups()[0].ColumnChunks() {
+		index, err := chunk.OffsetIndex()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if index.NumPages() != 10 { // of four groups each: 1200 rows
+			t.Fatalf("column %d has %d pages, want 10", chunk.Column(), index.NumPages())
+		}
+		for k := range index.NumPages() {
+			if index.FirstRowIndex(k) != int64(1200*k) {
+				t.Errorf("page %d begins with row %d", k, index.FirstRowIndex(k))
+			}
+		}
+	}
+	b, err := r.read(300*17, 300*18, []int{scoresLayout.sequence, scoresLayout.at("state")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if first, last := b.columns[0].Ints[0], b.columns[0].Ints[299]; first != 300*17 || last != 300*18-1 {
+		t.Errorf("group 17 has messages %d to %d", first, last)
+	}
+}

@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+
+	"golang.org/x/sys/unix"
 )
 
 // Problem is one thing in an archive that is not as it was written.
@@ -76,7 +78,7 @@ func Verify(ctx context.Context, dir string, progress func(Progress)) ([]Problem
 	}
 	if entries, err := os.ReadDir(dir); err == nil {
 		for _, entry := range entries {
-			known := slices.Contains([]string{formatName, positionsName, positionsName + ".new", lockName, cropsName}, entry.Name()) || slices.Contains(programmes, entry.Name())
+			known := slices.Contains([]string{formatName, positionsName, positionsName + temporary, lockName, cropsName}, entry.Name()) || slices.Contains(programmes, entry.Name())
 			if !known {
 				v.add(filepath.Join(dir, entry.Name()), "extra", "", "")
 			}
@@ -91,7 +93,10 @@ func Verify(ctx context.Context, dir string, progress func(Progress)) ([]Problem
 		}
 		for _, entry := range entries {
 			switch name := entry.Name(); {
-			case strings.HasPrefix(name, goneBefore):
+			case strings.HasPrefix(name, goneBefore), strings.HasPrefix(name, unfinishedBefore):
+				if !v.locked() {
+					v.add(filepath.Join(dir, programme, name), "extra", "", "")
+				}
 			case !entry.IsDir() || !isDay(name):
 				v.add(filepath.Join(dir, programme, name), "extra", "", "")
 			default:
@@ -121,8 +126,6 @@ func (v *verifier) day(r *Reader, programme, name string) {
 		if err != nil {
 			what := "unreadable"
 			switch {
-			case errors.Is(err, os.ErrNotExist) && v.unfinished(dayDir):
-				return // a writer writes it for the first time
 			case errors.Is(err, os.ErrNotExist):
 				what = "missing"
 			case errors.Is(err, ErrDamaged):
@@ -141,13 +144,14 @@ func (v *verifier) day(r *Reader, programme, name string) {
 	}
 }
 
-func (v *verifier) unfinished(dayDir string) bool {
-	lock, err := lockOf(v.dir)
-	if err == nil {
-		lock.Close()
-		return false // nobody writes
+// locked: somebody writes the archive, and what is unfinished may be in hand.
+func (v *verifier) locked() bool {
+	f, err := os.Open(filepath.Join(v.dir, lockName))
+	if err != nil {
+		return false
 	}
-	return errors.Is(err, ErrLocked)
+	defer f.Close()
+	return errors.Is(unix.Flock(int(f.Fd()), unix.LOCK_SH|unix.LOCK_NB), unix.EWOULDBLOCK)
 }
 
 func (v *verifier) files(dayDir string, m *Manifest) {
@@ -236,10 +240,10 @@ func (v *verifier) extras(dayDir string, m *Manifest) {
 		v.add(dayDir, "unreadable", "", err.Error())
 		return
 	}
-	locked := v.unfinished(dayDir)
+	locked := v.locked()
 	for _, entry := range entries {
 		name := entry.Name()
-		writing := strings.HasPrefix(name, unfinishedBefore) || folderForm.MatchString(name) || name == manifestName+".new"
+		writing := strings.HasPrefix(name, unfinishedBefore) || folderForm.MatchString(name) || name == manifestName+temporary
 		if name != manifestName && name != m.Folder && !(locked && writing) {
 			v.add(filepath.Join(dayDir, name), "extra", "", "")
 		}
@@ -290,7 +294,7 @@ func (v *verifier) crops() {
 		}
 	}
 	top := filepath.Join(v.dir, cropsName)
-	locked := v.unfinished(top)
+	locked := v.locked()
 	err = filepath.WalkDir(top, func(path string, entry fs.DirEntry, err error) error {
 		if err != nil || entry.IsDir() {
 			return err
