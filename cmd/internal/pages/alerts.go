@@ -3,6 +3,7 @@ package pages
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 
 	"rimeline/seedability/alert"
@@ -75,21 +76,34 @@ func (p *Programme) head(root string, b Board, title, here string) head {
 }
 
 func alertSign(a *alert.Alert) sign {
+	over := a.Change == alert.ChangeOver
 	switch {
-	case a.Change == alert.ChangeOver || a.Change == alert.ChangeAcknowledged || a.Kind == alert.HoldLifted:
-		return sign{"clear", "over"}
+	case a.Change == alert.ChangeAcknowledged:
+		return sign{"clear", "taken"}
+	case a.Kind == alert.HoldLifted && a.Change == alert.ChangeLowered:
+		return sign{"review", "review"}
+	case a.Kind == alert.HoldLifted && slices.ContainsFunc(a.Sites, func(s alert.SiteRef) bool { return s.Held != "" || s.NotReady != "" }):
+		return sign{"hold", "still held"}
+	case a.Kind == alert.HoldLifted:
+		return sign{"clear", "lifted"}
+	case a.Kind == alert.HoldRaised && a.Level == "review":
+		return sign{"review", "review"}
 	case a.Kind == alert.HoldRaised:
 		return sign{"hold", "hold"}
+	case over && (a.Kind == alert.WindowClosing || a.Kind == alert.WindowAhead || a.Kind == alert.WindowOpen):
+		return sign{"quiet", "over"} // an end of a chance is no good news
+	case over:
+		return sign{"clear", "over"}
 	case a.Kind == alert.ProgrammeBlind:
 		return sign{"blind", "blind"}
-	case a.Kind == alert.ServiceFault, a.Kind == alert.InputsStale:
-		return sign{"unknown", "fault"}
 	case a.Kind == alert.WindowOpen:
 		return sign{"window", "window"}
 	case a.Kind == alert.WindowAhead:
 		return sign{"building", "ahead"}
+	case a.Kind == alert.WindowClosing:
+		return sign{"review", "closing"}
 	}
-	return sign{"review", "closing"}
+	return sign{"unknown", "fault"}
 }
 
 func (p *Programme) alertLine(r *Alert, f face) alertLine {

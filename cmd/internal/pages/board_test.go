@@ -11,6 +11,7 @@ import (
 	"rimeline/cmd/internal/pages/invented"
 	"rimeline/grid"
 	"rimeline/seedability"
+	"rimeline/seedability/alert"
 	"rimeline/seedability/hold"
 	"rimeline/seedability/message"
 )
@@ -438,6 +439,37 @@ func TestRoot(t *testing.T) {
 	for path, want := range map[string]string{"/": "", "/ack": "", "/dale/": "../", "/dale/hut": "../", "/dale/sites/hut": "../../", "": "", strings.Repeat("/", 1000): strings.Repeat("../", 10)} {
 		if got := Root(path); got != want {
 			t.Errorf("%.20q: %q, want %q", path, got, want)
+		}
+	}
+}
+
+// The sign of an alert is never better than its news.
+func TestSignOfAlert(t *testing.T) {
+	held := []alert.SiteRef{{ID: "hut", Held: "river"}}
+	for _, test := range []struct {
+		a    alert.Alert
+		want sign
+	}{
+		{alert.Alert{Kind: alert.HoldRaised, Level: "held"}, sign{"hold", "hold"}},
+		{alert.Alert{Kind: alert.HoldRaised, Level: "unknown"}, sign{"hold", "hold"}},
+		{alert.Alert{Kind: alert.HoldRaised, Level: "review"}, sign{"review", "review"}},
+		{alert.Alert{Kind: alert.HoldLifted, Change: alert.ChangeOver}, sign{"clear", "lifted"}},
+		{alert.Alert{Kind: alert.HoldLifted, Change: alert.ChangeOver, Sites: held}, sign{"hold", "still held"}},
+		{alert.Alert{Kind: alert.HoldLifted, Change: alert.ChangeLowered}, sign{"review", "review"}},
+		{alert.Alert{Kind: alert.WindowOpen}, sign{"window", "window"}},
+		{alert.Alert{Kind: alert.WindowAhead}, sign{"building", "ahead"}},
+		{alert.Alert{Kind: alert.WindowAhead, Change: alert.ChangeOver}, sign{"quiet", "over"}},
+		{alert.Alert{Kind: alert.WindowClosing}, sign{"review", "closing"}},
+		{alert.Alert{Kind: alert.WindowClosing, Change: alert.ChangeOver}, sign{"quiet", "over"}},
+		{alert.Alert{Kind: alert.ProgrammeBlind}, sign{"blind", "blind"}},
+		{alert.Alert{Kind: alert.ProgrammeBlind, Change: alert.ChangeOver}, sign{"clear", "over"}},
+		{alert.Alert{Kind: alert.ServiceFault}, sign{"unknown", "fault"}},
+		{alert.Alert{Kind: alert.InputsStale}, sign{"unknown", "fault"}},
+		{alert.Alert{Kind: alert.WindowOpen, Change: alert.ChangeAcknowledged}, sign{"clear", "taken"}},
+		{alert.Alert{Kind: "rumour"}, sign{"unknown", "fault"}},
+	} {
+		if got := alertSign(&test.a); got != test.want {
+			t.Errorf("%s %s: %+v, want %+v", test.a.Kind, test.a.Change, got, test.want)
 		}
 	}
 }

@@ -293,7 +293,11 @@ type sectionFigure struct {
 	Description   string
 }
 
-type figureLevel struct{ Y, Text, Class string }
+type figureLevel struct {
+	Y, Text, Class string
+	Left           bool // its name stands on the left: on the right it is in the ground
+	DX             int  // of the name, from that side
+}
 
 type figureCloud struct{ Y, H, Text string }
 
@@ -357,13 +361,24 @@ func newSectionFigure(a *seedability.Assessment, targets []*programme.Target) *s
 	fmt.Fprintf(&ground, " %.1f,%.1f", right, lower)
 	fig.Ground, fig.Path, fig.Spread = ground.String(), line.String()[1:], over.String()[1:]+under.String()
 	fig.Wet = wetLines(path, km, x, y)
+	lastY, lastDX := map[bool]float64{true: math.Inf(1), false: math.Inf(1)}, map[bool]int{}
+	groundAtEndM := path[len(path)-1].AltitudeM - path[len(path)-1].HeightM
 	for _, name := range []string{"0", "-6", "-10", "-15", "-20"} {
 		if altitudeM, ok := isotherm[name]; ok && altitudeM < top {
 			class := "isotherm"
 			if name == "0" {
 				class = "freezing"
 			}
-			fig.Isotherms = append(fig.Isotherms, figureLevel{coordinate(y(altitudeM)), strings.Replace(name, "-", "−", 1) + " °C", class})
+			level := figureLevel{Y: coordinate(y(altitudeM)), Text: strings.Replace(name, "-", "−", 1) + " °C", Class: class, Left: altitudeM < groundAtEndM, DX: 6}
+			// Names of neighbours stand side by side.
+			if math.Abs(y(altitudeM)-lastY[level.Left]) < 16 {
+				level.DX += lastDX[level.Left] + 52
+			}
+			lastY[level.Left], lastDX[level.Left] = y(altitudeM), level.DX
+			if !level.Left {
+				level.DX = -level.DX
+			}
+			fig.Isotherms = append(fig.Isotherms, level)
 		}
 	}
 	if base, cloudTop := a.Levels.CloudBaseM, a.Levels.CloudTopM; base != nil && cloudTop != nil && *cloudTop > *base && *base < top && *cloudTop > bottom {
@@ -374,7 +389,7 @@ func newSectionFigure(a *seedability.Assessment, targets []*programme.Target) *s
 		fig.Cloud = &figureCloud{coordinate(y(*cloudTop)), coordinate(y(*base) - y(*cloudTop)), text}
 	}
 	if r := a.Radar; r != nil && r.LowestBeamM != nil && *r.LowestBeamM > bottom && *r.LowestBeamM < top {
-		fig.Beam = &figureLevel{coordinate(y(*r.LowestBeamM)), "lowest radar beam", "beam"}
+		fig.Beam = &figureLevel{coordinate(y(*r.LowestBeamM)), "lowest radar beam", "beam", true, 120}
 	}
 	along := func(minutes *float64) (int, bool) {
 		if minutes == nil {
@@ -404,16 +419,19 @@ func newSectionFigure(a *seedability.Assessment, targets []*programme.Target) *s
 	if k, ok := along(a.Transport.LandingMinutes.Q50); ok {
 		fig.Landing = mark(k, path[k].AltitudeM-path[k].HeightM, "half have landed")
 	}
-	lastX, actsX := x(0), math.Inf(1)
+	lastX, actsX, landsX := x(0), math.Inf(1), math.Inf(1)
 	if k, ok := along(a.Transport.ActivationMinutes.Q50); ok {
 		actsX = x(km[k])
+	}
+	if k, ok := along(a.Transport.LandingMinutes.Q50); ok {
+		landsX = x(km[k])
 	}
 	for k := range path {
 		if path[k].Minutes <= 0 || math.Mod(path[k].Minutes, 10) != 0 || len(fig.Marks) >= 60 {
 			continue
 		}
 		m := figureMark{X: coordinate(x(km[k])), Y: coordinate(y(path[k].AltitudeM))}
-		if x(km[k])-lastX >= labelApart && !(math.Abs(x(km[k])-actsX) < labelApart/2) && k < len(path)-1 {
+		if x(km[k])-lastX >= labelApart && !(math.Abs(x(km[k])-actsX) < labelApart/2) && !(x(km[k])-landsX < labelApart/2 && landsX-x(km[k]) < 130) && k < len(path)-1 {
 			m.Text, lastX = fmt.Sprintf("%.0f min", path[k].Minutes), x(km[k])
 			m.LX, m.LY = m.X, coordinate(y(path[k].AltitudeM)+19)
 		}

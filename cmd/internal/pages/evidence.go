@@ -139,7 +139,7 @@ func Evidence(root string, b Board, p *Programme, id string) (page []byte, known
 	name := p.siteName(id)
 	v := evidencePage{head: p.head(root, b, strings.ToUpper(signOf(verdict.State).Word)+" – "+name, ""), ID: id, Name: name, Place: place(site.LatitudeDeg, site.LongitudeDeg),
 		Sign: signOf(verdict.State), Reason: capital(plain(verdict.Reason, longText)), Why: capital(plain(verdict.Why, longText)), Since: f.at(verdict.Since), Old: plain(verdict.Old, longText), Problem: plain(s.Problem, longText),
-		Score: "–", Sure: "–", Held: named(verdict.Held), Review: named(verdict.Review), Window: verdict.window(windowOf(s, b.Now), f), Says: p.criteriaAge(f),
+		Score: "–", Sure: "–", Held: named(verdict.Held, 6), Review: named(verdict.Review, 6), Window: verdict.window(windowOf(s, b.Now), f), Says: p.criteriaAge(f),
 		File: plain(p.File.File, 200), SHA256: p.File.SHA256}
 	v.Renew = true
 	if a := site.Agent; a.Kind == "flare" {
@@ -429,7 +429,7 @@ func (p *Programme) advice(s *Site, verdict verdict, f face) *adviceView {
 		return nil
 	}
 	v := &adviceView{At: f.at(s.AdviceAt), Withheld: a.Withheld, Start: f.at(a.ReleaseStart), End: f.at(a.ReleaseEnd), Units: a.Units, AtOnce: a.AtOnce, Grams: digits(a.GramsTotal, 0),
-		PerLitre: number(a.CrystalsPerLitre, 0), Reasons: texts(a.Reasons), Limits: texts(a.Limits), Caution: plain(a.Caution, longText)}
+		Reasons: texts(a.Reasons), Limits: texts(a.Limits), Caution: plain(a.Caution, longText)}
 	if a.SpacingS > 0 {
 		v.Spacing = span(time.Duration(math.Min(a.SpacingS, 1e6) * float64(time.Second)))
 	}
@@ -452,7 +452,7 @@ func (p *Programme) advice(s *Site, verdict verdict, f face) *adviceView {
 	if f.now.Sub(s.AdviceAt) > judgementStands {
 		against = append(against, "it was made "+f.ago(s.AdviceAt))
 	}
-	v.First = named(verdict.Review)
+	v.First = named(verdict.Review, 6)
 	v.Against = strings.Join(against, "; ")
 	return v
 }

@@ -24,7 +24,8 @@ type programmeView struct {
 	Href     string
 	Counts   []stateCount
 	Holds    []holdLine
-	More     int // holds that are not listed
+	Held     bool // one of them at least suspends, and does not only ask for a look
+	More     int  // holds that are not listed
 	Criteria string
 	Sites    []siteRow
 	Alerts   []alertLine
@@ -174,6 +175,7 @@ func (p *Programme) overview(root string, now time.Time) programmeView {
 		if r.Outcome == hold.Clear {
 			continue
 		}
+		v.Held = v.Held || r.Outcome.Holds()
 		if len(v.Holds) >= 12 {
 			v.More++
 			continue
@@ -271,7 +273,7 @@ func (p *Programme) siteRow(s *Site, results []hold.Result, f face) siteRow {
 		v.Reason = v.Why // the score is in the column beside it
 	}
 	row := siteRow{ID: s.ID, Name: p.siteName(s.ID), Sign: signOf(v.State), Since: f.at(v.Since), Reason: capital(plain(v.Reason, 300)), Score: "–", Sure: "–",
-		Held: named(v.Held), Review: named(v.Review), Old: v.Old != "", Window: v.window(windowOf(s, f.now), f)}
+		Held: named(v.Held, 3), Review: named(v.Review, 2), Old: v.Old != "", Window: v.window(windowOf(s, f.now), f)}
 	if a := s.Score; a != nil {
 		row.Judged = f.at(a.AsOf)
 		// What counts for nothing is not shown as if it did.
@@ -290,15 +292,16 @@ func bar(share float64) string {
 	return fmt.Sprintf("%.1f", 100*max(0, min(share, 1)))
 }
 
-func named(results []hold.Result) string {
+// named lists criteria, most of them at most.
+func named(results []hold.Result, most int) string {
 	var names []string
 	for _, r := range results {
 		if name := firstName(r.Name, r.Criterion); !slices.Contains(names, name) {
 			names = append(names, name)
 		}
 	}
-	if n := len(names); n > 4 {
-		names = append(names[:4], fmt.Sprintf("%d more", n-4))
+	if n := len(names); n > most {
+		names = append(names[:most], fmt.Sprintf("%d more", n-most))
 	}
 	return strings.Join(names, ", ")
 }
