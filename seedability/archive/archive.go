@@ -352,10 +352,15 @@ func encodeEvent(e *bus.Event) ([]byte, error) {
 	return append(append(append(head, `,"data":`...), e.Data...), '}'), nil
 }
 
-// dayOf an event is that of its time, or of its storing where it has none that can be.
-func dayOf(e *bus.Event, stored time.Time) string {
+// clocksOff: a site's gateway whose clock is further off than this dates nothing.
+const clocksOff = 31 * 24 * time.Hour
+
+// dayOf an event is that of its time, or of its storing where it has none that can be:
+// a gateway with a wrong clock must not make days at will.
+func dayOf(kind string, e *bus.Event, stored time.Time) string {
 	at := e.Time.UTC()
-	if at.Year() < 1900 || at.Year() > 2200 {
+	wrong := kind == bus.Telemetry.Name && at.Sub(stored).Abs() > clocksOff
+	if wrong || at.Year() < 1900 || at.Year() > 2200 {
 		at = stored.UTC()
 	}
 	return at.Format(dayForm)
@@ -376,7 +381,7 @@ func (a *Archive) take(kind string, sequence uint64, stored time.Time, e *bus.Ev
 	if len(encoded) > maxLineBytes-1024 {
 		return fmt.Errorf("%d bytes, at most %d are kept: %w", len(encoded), maxLineBytes-1024, ErrRefused)
 	}
-	d, err := a.day(dayKey{programme, dayOf(e, stored)})
+	d, err := a.day(dayKey{programme, dayOf(kind, e, stored)})
 	if err != nil {
 		return err
 	}

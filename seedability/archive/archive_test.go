@@ -333,6 +333,30 @@ func TestUnreadableDataAreKept(t *testing.T) {
 	noProblems(t, dir)
 }
 
+// An event without a time, or a gateway's with a wrong clock, lies on the day of its
+// storing, and so does one of a year that cannot be.
+func TestDayOfAnEvent(t *testing.T) {
+	stored := at(0)
+	for _, test := range []struct {
+		kind string
+		when time.Time
+		want string
+	}{
+		{"score", at(-3000), "2026-01-12"},
+		{"score", at(-600000), "2024-11-23"}, // a rehearsal has its own time
+		{"telemetry", at(-3000), "2026-01-12"},
+		{"telemetry", at(-600000), "2026-01-14"},
+		{"telemetry", time.Unix(0, 0), "2026-01-14"},
+		{"score", time.Time{}, "2026-01-14"},
+		{"score", time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC), "2026-01-14"},
+		{"score", time.Date(2026, 1, 14, 23, 30, 0, 0, time.FixedZone("", -3600)), "2026-01-15"},
+	} {
+		if got := dayOf(test.kind, &bus.Event{Time: test.when}, stored); got != test.want {
+			t.Errorf("%s of %v lies on %s, want %s", test.kind, test.when, got, test.want)
+		}
+	}
+}
+
 // A day that cannot be written keeps its messages and holds its position back; others
 // go on.
 func TestPositionWaitsForFailedDay(t *testing.T) {

@@ -89,6 +89,9 @@ func (a *Archive) rewrite(ctx context.Context, d *openDay) (err error) {
 		func() error { return syncDir(dayDir) },
 		func() error { return checkFiles(ctx, folder, w.m) },
 		func() error {
+			if err := w.m.check(d.key.programme, d.key.day); err != nil {
+				return fmt.Errorf("manifest that nobody could read: %w", err)
+			}
 			content, err := seal(w.m)
 			if err != nil {
 				return err

@@ -6,6 +6,8 @@ import (
 	"io"
 	"math"
 	"os"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/parquet-go/parquet-go"
@@ -30,9 +32,17 @@ func (h *heading) parquetNode() parquet.Node {
 	case timeColumn:
 		return parquet.Optional(parquet.Timestamp(parquet.Microsecond))
 	case textColumn:
+		if h.plain() {
+			return parquet.Optional(parquet.String())
+		}
 		return parquet.Optional(parquet.Encoded(parquet.String(), &parquet.RLEDictionary))
 	}
 	return parquet.Optional(parquet.Leaf(parquet.DoubleType))
+}
+
+// plain: most texts of the column differ, and a dictionary would only cost memory.
+func (h *heading) plain() bool {
+	return strings.HasSuffix(h.name, "_json") || slices.Contains([]string{"event_id", "key", "state_reason", "id"}, h.name)
 }
 
 // parquetWriter writes a table by columns.
