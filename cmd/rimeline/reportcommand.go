@@ -56,7 +56,8 @@ Keys of the operator's file, each of which may be left out:
     apparatus_description, agents_description, techniques, weather_treated
     safeguards: environmental_impact_statement, forecasts_and_warnings,
         safety_procedures (yes or no)
-    apparatus: a list of site, unit, type, make, model, responsible
+    apparatus: a list of site, unit, type, make, model, responsible (without a unit:
+        all of the site; "rack 1" is also what the record has as "rack 1, no. 4")
     purposes: a list of record (text of the record) and counts_as
         (increase_precipitation, alleviate_hail, fog, other)
     agents: a list of record and counts_as

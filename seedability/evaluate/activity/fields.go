@@ -66,7 +66,7 @@ func (b *builder) fields() {
 	add(initial, "6", "techniques employed", "908.4(a)(6)", "techniques", o.Techniques)
 	person(initial, "7", "log books", "908.4(a)(7)", "log_holder", o.LogHolder, true, false)
 	add(initial, "8", "has an Environmental Impact Statement, Federal or State, been filed?", "908.4(a)(8)", "safeguards.environmental_impact_statement", o.Safeguards.ImpactStatement)
-	add(initial, "8", "provisions to acquire the latest forecasts, advisories and warnings?", "908.4(a)(8)", "safeguards.forecasts_and_warnings", o.Safeguards.ForecastsAndWarning)
+	add(initial, "8", "provisions to acquire the latest forecasts, advisories and warnings?", "908.4(a)(8)", "safeguards.forecasts_and_warnings", o.Safeguards.ForecastsAndWarnings)
 	add(initial, "8", "safety procedures and environmental guidelines in the operational plans?", "908.4(a)(8)", "safeguards.safety_procedures", o.Safeguards.SafetyProcedures)
 	add(initial, "9", "remarks", "", "remarks", o.Remarks)
 	optional()
@@ -139,7 +139,7 @@ func (b *builder) missing() {
 	for k := range r.Units {
 		u := &r.Units[k]
 		if u.Unit == "" {
-			say(fmt.Sprintf("designation of the unit of %d lines of the log at %s", len(u.Log), u.SiteName), "908.8(a)(1)", "record: "+recordsOf(u.Log)+" (correct them with a unit)")
+			say(fmt.Sprintf("designation of the unit at %s (lines of the log: %d)", u.SiteName, len(u.Log)), "908.8(a)(1)", "record: "+recordsOf(u.Log)+" (correct them with a unit)")
 		}
 		if u.Place == nil {
 			say("location of "+u.Name(), "908.8(a)(1)(ii)", "programme file: it has no site "+u.Site)
@@ -147,21 +147,13 @@ func (b *builder) missing() {
 			say("altitude of "+u.SiteName, "908.8(a)(1)(ii)", "programme file: altitude_m of site "+u.Site)
 		}
 		if u.Type == typeUnknown {
-			say("type of apparatus of "+u.Name(), "908.5(b)(3)", "operator's file: type in apparatus, "+u.place())
-		}
-		for _, f := range [][2]string{{"make", u.Make}, {"model", u.Model}, {"responsible", u.Responsible}} {
-			if f[1] == "" {
-				what := f[0]
-				if what == "responsible" {
-					what = "name and address of the person responsible"
-				}
-				say(what+" of "+u.Name(), "908.8(b)", "operator's file: "+f[0]+" in apparatus, "+u.place())
-			}
+			say("type of apparatus of "+u.Name(), "908.5(b)(3)", "operator's file: type in apparatus, site "+u.Site)
 		}
 	}
+	b.undescribed(say)
 	for _, p := range r.Total.Purposes {
 		if p.CountsAs == "" {
-			say(fmt.Sprintf("column of the purpose %q (%d days)", p.Purpose, p.Days), "908.5(b)(2)", "operator's file: purposes, one of "+strings.Join(purposes, ", "))
+			say(fmt.Sprintf("column of the purpose %q (days: %d)", p.Purpose, p.Days), "908.5(b)(2)", "operator's file: purposes, one of "+strings.Join(purposes, ", "))
 		}
 	}
 	for _, a := range r.Total.Agents {
@@ -171,11 +163,35 @@ func (b *builder) missing() {
 	}
 }
 
-func (u *Unit) place() string {
-	if u.Unit == "" {
-		return "site " + u.Site
+// undescribed names what is not said of apparatus, by site.
+func (b *builder) undescribed(say func(what, rule, where string)) {
+	for _, f := range []struct {
+		key, what string
+		of        func(u *Unit) string
+	}{
+		{"make", "make", func(u *Unit) string { return u.Make }},
+		{"model", "model", func(u *Unit) string { return u.Model }},
+		{"responsible", "name and address of the person responsible", func(u *Unit) string { return u.Responsible }},
+	} {
+		units := b.report.Units // by site
+		for len(units) > 0 {
+			n := 0
+			var names []string
+			for ; n < len(units) && units[n].Site == units[0].Site; n++ {
+				if f.of(&units[n]) == "" {
+					names = append(names, cmp.Or(units[n].Unit, "unit not named"))
+				}
+			}
+			if len(names) > 0 {
+				list := strings.Join(names[:min(len(names), 5)], "; ")
+				if len(names) > 5 {
+					list += fmt.Sprintf("; and %d more", len(names)-5)
+				}
+				say(f.what+" at "+units[0].SiteName+": "+list, "908.8(b)", "operator's file: "+f.key+" in apparatus, site "+units[0].Site)
+			}
+			units = units[n:]
+		}
 	}
-	return fmt.Sprintf("site %s, unit %q", u.Site, u.Unit)
 }
 
 // recordsOf names some records.

@@ -69,12 +69,13 @@ type Area struct {
 
 // Safeguards are the questions of 908.4(a)(8), yes or no.
 type Safeguards struct {
-	ImpactStatement     string `yaml:"environmental_impact_statement" json:"environmental_impact_statement" form:"yesno"`
-	ForecastsAndWarning string `yaml:"forecasts_and_warnings" json:"forecasts_and_warnings" form:"yesno"`
-	SafetyProcedures    string `yaml:"safety_procedures" json:"safety_procedures" form:"yesno"`
+	ImpactStatement      string `yaml:"environmental_impact_statement" json:"environmental_impact_statement" form:"yesno"`
+	ForecastsAndWarnings string `yaml:"forecasts_and_warnings" json:"forecasts_and_warnings" form:"yesno"`
+	SafetyProcedures     string `yaml:"safety_procedures" json:"safety_procedures" form:"yesno"`
 }
 
-// Apparatus describes a unit, or all units of a site where it names none.
+// Apparatus describes a unit, or all units of a site where it names none. "rack 1"
+// describes also what the record has as "rack 1, no. 4".
 type Apparatus struct {
 	Site        string `yaml:"site" json:"site" form:"needed"`
 	Unit        string `yaml:"unit" json:"unit"`

@@ -11,7 +11,7 @@ func TestOperator(t *testing.T) {
 	o := operator(t)
 	// ZIP codes keep their zeros, folded text is one line, yes and no are words.
 	if o.Operator.ZIPCode != "00042" || o.ApparatusDescription != "Flare racks and an acetone generator on the ground" || o.Safeguards.ImpactStatement != "no" || o.Safeguards.SafetyProcedures != "yes" ||
-		o.FirstDate != "2025-11-01" || len(o.Apparatus) != 2 || o.Apparatus[1].Unit != "generator 1" || o.Agents[1].CountsAs != SilverIodide || o.ControlArea.SizeSqMi != "0" {
+		o.FirstDate != "2025-11-01" || len(o.Apparatus) != 3 || o.Apparatus[2].Unit != "generator 1" || o.Agents[1].CountsAs != SilverIodide || o.ControlArea.SizeSqMi != "0" {
 		t.Errorf("%+v", o)
 	}
 	// The example fills every key but remarks.

@@ -144,7 +144,7 @@ func (r *Records) Close() {
 		return strings.Compare(a.release.ID+"\x00"+a.where, b.release.ID+"\x00"+b.where)
 	})
 	for _, w := range late {
-		r.Leave(w.where, fmt.Sprintf("%s corrects %s, which is not there: neither counts", w.release.ID, w.release.Corrects))
+		r.Leave(w.where, fmt.Sprintf("%[1]s corrects %[2]s, which is not there: it does not count, nor does %[2]s", w.release.ID, w.release.Corrects))
 	}
 	clear(r.waiting)
 }

@@ -81,7 +81,8 @@ type Target struct {
 	AreaSqMi float64 `json:"area_sq_mi"`
 }
 
-// Unit is one unit of apparatus, with its part of the log.
+// Unit is one unit of apparatus, with its part of the log: as the operator's file
+// describes it, else as the record names it.
 type Unit struct {
 	Site        string  `json:"site"`
 	SiteName    string  `json:"site_name"`
@@ -282,10 +283,11 @@ func (b *builder) enter() {
 			continue
 		}
 		key := unitKey{r.Site, r.Unit}
-		unit := units[key]
+		shown := unitKey{r.Site, b.designation(key)}
+		unit := units[shown]
 		if unit == nil {
-			unit = b.unit(key)
-			units[key] = unit
+			unit = b.unit(shown)
+			units[shown] = unit
 		}
 		if last := len(b.runs[key]) - 1; r.Unit != "" && last >= 0 && all.from.Before(b.runs[key][last].to) {
 			joined := &b.runs[key][last] // records come in order of their start
@@ -323,13 +325,26 @@ func (b *builder) enter() {
 		return cmp.Or(strings.Compare(x.site, y.site), strings.Compare(x.unit, y.unit))
 	}) {
 		unit := units[key]
-		unit.Total = b.sumOf(b.period(), func(k unitKey) bool { return k == key })
+		unit.Total = b.sumOf(b.period(), func(k unitKey) bool { return k.site == key.site && b.designation(k) == key.unit })
 		unit.Total.From, unit.Total.To = b.report.From, b.report.To
 		b.report.Units = append(b.report.Units, *unit)
 	}
 }
 
-// unit finds what is known of one.
+// designation of the unit that a record is of: as the operator's file describes it
+// ("rack 1" for "rack 1, no. 4"), else as the record has it.
+func (b *builder) designation(key unitKey) string {
+	best := ""
+	for k := range b.operator.Apparatus {
+		a := &b.operator.Apparatus[k]
+		if a.Site == key.site && a.Unit != "" && len(a.Unit) > len(best) && (key.unit == a.Unit || strings.HasPrefix(key.unit, a.Unit+",")) {
+			best = a.Unit
+		}
+	}
+	return cmp.Or(best, key.unit)
+}
+
+// unit finds what is known of one, by its designation.
 func (b *builder) unit(key unitKey) *Unit {
 	u := &Unit{Site: key.site, SiteName: key.site, Unit: key.unit, Type: typeUnknown}
 	if site := b.in.Programme.Site(key.site); site != nil {
@@ -418,7 +433,7 @@ func (b *builder) sumOf(s span, of func(unitKey) bool) Sum {
 		}
 		for _, run := range runs {
 			if d := run.within(s).length(); d > 0 {
-				types[b.unit(key).Type] += d
+				types[b.unit(unitKey{key.site, b.designation(key)}).Type] += d
 			}
 		}
 	}
@@ -483,6 +498,9 @@ func (b *builder) notes() {
 	if r.NoActivity() {
 		note("No activity: the record has no release in this period. It is reported all the same, every month with zeros.")
 	}
+	if f := &r.Total.Form; f.UnassignedDays > 0 || f.UnassignedG > 0 {
+		note("The columns of Form 17-4A are not complete: purposes or agents of the record are not assigned to a column (section 6), and stand under \"not assigned\".")
+	}
 	if b.in.Written.Before(b.period().to) {
 		note("The period was not over when this was written: what is released later is not in it.")
 	}
@@ -501,10 +519,10 @@ func (b *builder) notes() {
 		}
 	}
 	if parts > 0 {
-		note("%d lines of the log are parts of releases across midnight or an edge of the period: amounts are by share of time.", parts)
+		note("Lines of the log that are parts of releases across midnight or an edge of the period: %d; amounts are by share of time.", parts)
 	}
 	if len(r.Corrections) > 0 {
-		note("%d records of this period were corrected. If a report was filed before, the instructions of Form 17-4A ask for a supplemental report, by letter with the NOAA file number, on material inaccuracies.", len(r.Corrections))
+		note("Corrected records that touch this period: %d. If a report was filed before, the instructions of Form 17-4A ask for a supplemental report, by letter with the NOAA file number, on material inaccuracies.", len(r.Corrections))
 	}
 	if r.Kind == Interim {
 		note("An interim report is due not later than 45 days after January 1 (908.5(a)), unless other arrangements were approved in writing.")

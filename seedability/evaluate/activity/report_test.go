@@ -52,8 +52,12 @@ func TestTotalsByHand(t *testing.T) {
 	if s := r.Total; s.Days != 7 || !near(s.Hours, 36.2) || !near(s.Grams, 407.2) || s.Releases != 6 || s.Form.IncreasePrecipitationDays != 7 || s.Form.OtherDays != 1 {
 		t.Errorf("total %+v", s)
 	}
-	if r.First != "2026-01-14" || r.Last != "2026-11-01" || len(r.Log) != 8 || len(r.Units) != 4 {
+	if r.First != "2026-01-14" || r.Last != "2026-11-01" || len(r.Log) != 8 || len(r.Units) != 3 {
 		t.Errorf("%s to %s, %d lines, %d units", r.First, r.Last, len(r.Log), len(r.Units))
+	}
+	// The operator's file describes rack 1, of which two flares were burnt.
+	if u := r.Units[1]; u.Name() != "Quill Hut, rack 1" || u.Model != "R-8a" || u.Make != "Invented Works" || len(u.Log) != 2 || !near(u.Total.Hours, 8./60) || !near(u.Total.Grams, 31.2) || u.Total.Days != 2 || r.Units[2].Unit != "rack 2, no. 1" || r.Units[2].Model != "R-8" {
+		t.Errorf("%+v", r.Units)
 	}
 	wantTypes := []Hours{{"ground flare", 12. / 60}, {"ground generator", 36}}
 	for k, h := range r.Total.Types {
@@ -77,7 +81,7 @@ func TestTotalsByHand(t *testing.T) {
 		}
 	}
 	notes := strings.Join(r.Notes, "\n")
-	for _, note := range []string{"Clocks change on 2026-03-08: that day has 23 hours", "Clocks change on 2026-11-01: that day has 25 hours", "4 lines of the log are parts", "2 records of this period were corrected", "not later than 45 days after January 1"} {
+	for _, note := range []string{"Clocks change on 2026-03-08: that day has 23 hours", "Clocks change on 2026-11-01: that day has 25 hours", "an edge of the period: 4; amounts are by share of time", "Corrected records that touch this period: 2.", "not later than 45 days after January 1"} {
 		if !strings.Contains(notes, note) {
 			t.Errorf("no note %q in\n%s", note, notes)
 		}
@@ -255,9 +259,9 @@ func TestMissing(t *testing.T) {
 		"sponsor: name (Form 17-4 4(a))", "target area: location (Form 17-4 5) | 908.4(a)(5) | operator's file: target_area.location",
 		"description of weather modification apparatus (Form 17-4 6)", "number of the licence or permit | state law | operator's file: licence",
 		"reporting person: official title (Form 17-4A)", "type of weather treated | 908.8(b)",
-		"make of Quill Hut, rack 1, no. 4 | 908.8(b) | operator's file: make in apparatus, site hut, unit \"rack 1, no. 4\"",
-		"designation of the unit of 1 lines of the log at gone | 908.8(a)(1) | record: x", "location of gone, unit not named | 908.8(a)(1)(ii) | programme file: it has no site gone",
-		"type of apparatus of gone, unit not named", "column of the purpose \"seeding\" (8 days) | 908.5(b)(2)", "column of the agent \"propane\" (5 g) | 908.5(b)(4)",
+		"make at Quill Hut: rack 1, no. 4; rack 1, no. 6; rack 2, no. 1 | 908.8(b) | operator's file: make in apparatus, site hut", "name and address of the person responsible at Third Bench Barn: generator 1",
+		"designation of the unit at gone (lines of the log: 1) | 908.8(a)(1) | record: x", "location of gone, unit not named | 908.8(a)(1)(ii) | programme file: it has no site gone",
+		"type of apparatus of gone, unit not named", "column of the purpose \"seeding\" (days: 8) | 908.5(b)(2)", "column of the agent \"propane\" (5 g) | 908.5(b)(4)",
 	} {
 		if !strings.Contains(said, want) {
 			t.Errorf("not named: %s", want)
@@ -265,6 +269,9 @@ func TestMissing(t *testing.T) {
 	}
 	if f := bare.Total.Form; f.UnassignedDays != 8 || f.IncreasePrecipitationDays != 0 || !near(f.UnassignedG, 412.2) || f.SilverIodideG != 0 {
 		t.Errorf("what is not assigned: %+v", f)
+	}
+	if notes := strings.Join(bare.Notes, "\n"); !strings.Contains(notes, "The columns of Form 17-4A are not complete") {
+		t.Error(notes)
 	}
 	// Each blank field is blank on the page, and what is filled is not named.
 	full := year(t)
