@@ -246,3 +246,23 @@ func contains(all []string, one string) bool {
 	}
 	return false
 }
+
+// predicted are the names of the seeded units that the regression predicts: those with
+// all amounts, in order.
+func (e *Effect) predicted() []string {
+	var names []string
+	for _, u := range e.Units {
+		if u.Seeded && u.whole() {
+			names = append(names, u.Name)
+		}
+	}
+	return names
+}
+
+func (u *EffectUnit) whole() bool {
+	whole := u.Target.Known()
+	for _, c := range u.Controls {
+		whole = whole && c.Known()
+	}
+	return whole
+}

@@ -56,6 +56,34 @@ type part struct {
 	Folded    bool
 }
 
+// Rows are the large pictures, then the small ones.
+func (p part) Rows() [][]figureOf {
+	var large, small []figureOf
+	for _, f := range p.Figures {
+		if f.Small {
+			small = append(small, f)
+		} else {
+			large = append(large, f)
+		}
+	}
+	var rows [][]figureOf
+	for _, row := range [][]figureOf{large, small} {
+		if len(row) > 0 {
+			rows = append(rows, row)
+		}
+	}
+	return rows
+}
+
+// Words says of each column whether it holds text.
+func (s sheet) Words() []bool {
+	words := make([]bool, len(s.Head))
+	for k := range words {
+		words[k] = k == 0 || len(s.Rows) > 0 && k < len(s.Rows[0]) && s.Rows[0][k].Text0
+	}
+	return words
+}
+
 type pageOf struct {
 	Report *Report
 	Parts  []part
@@ -382,13 +410,14 @@ func (r *Report) effectPart() (part, error) {
 			c.add(text(one.Name), four(one.Estimate), four(one.StandardError), four(one.T), four(one.P))
 		}
 		p.Sheets = append(p.Sheets, c)
-		d := sheet{Caption: "Seeded units", Head: []string{"observed", "predicted", "interval of the natural amount", "controls"}, File: "units.csv"}
-		for _, one := range x.Predictions {
+		d := sheet{Caption: "Seeded units", Head: []string{"unit", "observed", "predicted", "interval of the natural amount", "controls"}, File: "units.csv"}
+		names := e.predicted()
+		for k, one := range x.Predictions {
 			where := "within the range of unseeded units"
 			if one.Extrapolated {
 				where = "outside the range of unseeded units"
 			}
-			d.add(entry{Text: fmt.Sprintf("%.4g", one.Observed)}, four(one.Predicted), between(one.Interval), text(where))
+			d.add(text(names[k]), entry{Text: fmt.Sprintf("%.4g", one.Observed)}, four(one.Predicted), between(one.Interval), text(where))
 		}
 		p.Sheets = append(p.Sheets, d)
 	}

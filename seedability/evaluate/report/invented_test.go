@@ -128,7 +128,11 @@ func (w *writer) alert(id string, kind alert.Kind, raised time.Time, needsAck bo
 	if sites == nil {
 		sites = []alert.SiteRef{}
 	}
-	w.put(bus.Alert, string(kind), raised, alert.Alert{ID: id, Thread: "t", Kind: kind, Change: alert.ChangeNew, Severity: alert.Moderate, Programme: invented, Sites: sites, Raised: raised, Expires: raised.Add(6 * time.Hour), Reasons: []string{}, Evidence: []alert.Link{}, Rules: []string{}, Routes: []string{}, Caution: alert.Caution, NeedsAck: needsAck, First: first})
+	change := alert.ChangeNew
+	if first != "" {
+		change = alert.ChangeRepeat
+	}
+	w.put(bus.Alert, string(kind), raised, alert.Alert{ID: id, Thread: "t", Kind: kind, Change: change, Severity: alert.Moderate, Programme: invented, Sites: sites, Raised: raised, Expires: raised.Add(6 * time.Hour), Reasons: []string{}, Evidence: []alert.Link{}, Rules: []string{}, Routes: []string{}, Caution: alert.Caution, NeedsAck: needsAck, First: first})
 }
 
 func (w *writer) ack(of string, at time.Time) {

@@ -61,6 +61,7 @@ func newPlot(x, y string) *plot.Plot {
 		axis.Color, axis.Tick.Color = lineColour, lineColour
 		axis.Label.TextStyle.Color, axis.Tick.Label.Color = softColour, softColour
 		axis.Label.Padding = vg.Points(4)
+		axis.Tick.Marker = plainTicks{}
 		axis.LineStyle.Width, axis.Tick.LineStyle.Width = vg.Points(.8), vg.Points(.8)
 	}
 	return p
@@ -69,7 +70,8 @@ func newPlot(x, y string) *plot.Plot {
 // inline draws a plot as SVG for the page. title and alt are read out to who cannot see.
 func inline(p *plot.Plot, id, title, alt string, width, height vg.Length) (figureOf, error) {
 	canvas := vgsvg.New(width, height)
-	p.Draw(draw.New(canvas))
+	// A margin, since labels of ticks reach beyond their axis.
+	p.Draw(draw.Crop(draw.New(canvas), 0, -vg.Points(10), 0, -vg.Points(4)))
 	var raw bytes.Buffer
 	if _, err := canvas.WriteTo(&raw); err != nil {
 		return figureOf{}, err
@@ -126,6 +128,22 @@ func measured(p *plot.Plot, name string, paint color.Color, shape draw.GlyphDraw
 	return nil
 }
 
+// plainTicks are the default ones without noughts at the end.
+type plainTicks struct{}
+
+func (plainTicks) Ticks(low, high float64) []plot.Tick {
+	ticks := plot.DefaultTicks{}.Ticks(low, high)
+	for k := range ticks {
+		if ticks[k].Label != "" {
+			ticks[k].Label = fmt.Sprintf("%.6g", ticks[k].Value)
+		}
+	}
+	return ticks
+}
+
+// fifths are the ticks of axes from 0 to 1.
+var fifths = plot.ConstantTicks{{Value: 0, Label: "0"}, {Value: .2, Label: "0.2"}, {Value: .4, Label: "0.4"}, {Value: .6, Label: "0.6"}, {Value: .8, Label: "0.8"}, {Value: 1, Label: "1"}}
+
 func grid(p *plot.Plot) {
 	g := plotter.NewGrid()
 	g.Horizontal.Color, g.Horizontal.Width = lineColour, vg.Points(.4)
@@ -180,6 +198,9 @@ func leads(id, title, axis string, names []string, low, high float64, curves ...
 	if !math.IsNaN(high) {
 		p.Y.Max = high
 	}
+	if low == 0 && high == 1 {
+		p.Y.Tick.Marker = fifths
+	}
 	// Room above for the legend.
 	p.Y.Max += .22 * (p.Y.Max - p.Y.Min)
 	p.Legend.Left = true
@@ -190,6 +211,7 @@ func leads(id, title, axis string, names []string, low, high float64, curves ...
 func diagram(id, title string, r *evaluate.Reliability) (figureOf, error) {
 	p := newPlot("mean forecast, score / 100", "observed frequency")
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, 1, 0, 1
+	p.X.Tick.Marker, p.Y.Tick.Marker = fifths, fifths
 	if err := diagonal(p); err != nil {
 		return figureOf{}, err
 	}
@@ -261,6 +283,7 @@ func diagonal(p *plot.Plot) error {
 func rocCurve(id, title string, r *evaluate.ROC) (figureOf, error) {
 	p := newPlot("false detection, POFD", "detection, POD")
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, 1, 0, 1
+	p.X.Tick.Marker, p.Y.Tick.Marker = fifths, fifths
 	if err := diagonal(p); err != nil {
 		return figureOf{}, err
 	}
@@ -321,9 +344,9 @@ func siteBars(sites []evaluate.Operation) (figureOf, error) {
 	p.Y.Tick.Label.Font.Variant, p.Y.Tick.Label.Font.Size, p.Y.Tick.Label.Color = "Sans", vg.Points(9), softColour
 	p.Y.Tick.Label.XAlign = draw.XRight
 	p.X.Min = 0
-	p.Y.Min, p.Y.Max = -.6, float64(n)-.4+1.6
-	p.Legend.YOffs = vg.Points(-1)
-	return inline(p, "site-bars", "What became of the windows, by site", fmt.Sprintf("%d sites together: %.1f h used, %.1f h missed, %.1f h held. Numbers are in the table below.", n, total[0], total[1], total[2]), vg.Points(520), vg.Points(70+15*float64(n)))
+	p.Y.Min, p.Y.Max = -.6, float64(n)-.4+2.8
+	p.Legend.Left = true
+	return inline(p, "site-bars", "What became of the windows, by site", fmt.Sprintf("%d sites together: %.1f h used, %.1f h missed, %.1f h held. Numbers are in the table below.", n, total[0], total[1], total[2]), vg.Points(520), vg.Points(95+15*float64(n)))
 }
 
 // limits draws shares that keep limits.
@@ -350,6 +373,7 @@ func limits(id, title, axis string, within []evaluate.WithinMinutes, words strin
 	p.NominalX(names...)
 	p.X.Tick.Label.Font.Variant, p.X.Tick.Label.Font.Size, p.X.Tick.Label.Color = "Sans", vg.Points(9), softColour
 	p.Y.Min, p.Y.Max = 0, 1
+	p.Y.Tick.Marker = fifths
 	return inline(p, id, title, words+" "+strings.Join(said, "; ")+".", vg.Points(300), vg.Points(200))
 }
 
@@ -462,5 +486,7 @@ func ratios(e *Effect) (figureOf, error) {
 	p.NominalY(names...)
 	p.Y.Tick.Label.Font.Variant, p.Y.Tick.Label.Font.Size, p.Y.Tick.Label.Color = "Sans", vg.Points(9), softColour
 	p.Y.Min, p.Y.Max = -.6, float64(len(names))-.4
+	wide := max(.02, .1*(p.X.Max-p.X.Min))
+	p.X.Min, p.X.Max = p.X.Min-wide, p.X.Max+wide
 	return inline(p, "effect-ratios", "Ratios with their bootstrap intervals", strings.Join(said, "; ")+".", vg.Points(380), vg.Points(150))
 }

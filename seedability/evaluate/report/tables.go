@@ -341,11 +341,7 @@ func (r *Report) predictionTable() Table {
 	n := 0
 	for _, u := range r.Effect.Units {
 		row := []string{u.Name, strconv.FormatBool(u.Seeded), figure(u.Target), "", "", "", ""}
-		whole := u.Target.Known()
-		for _, c := range u.Controls {
-			whole = whole && c.Known()
-		}
-		if x := r.Effect.Regression; x != nil && u.Seeded && whole && n < len(x.Predictions) {
+		if x := r.Effect.Regression; x != nil && u.Seeded && u.whole() && n < len(x.Predictions) {
 			p := &x.Predictions[n]
 			n++
 			row[3], row[4], row[5], row[6] = figure(p.Predicted.Value), figure(p.Interval.Low), figure(p.Interval.High), strconv.FormatBool(p.Extrapolated)
