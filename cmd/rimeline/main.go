@@ -36,20 +36,23 @@ type commandLine struct {
 	JSON    bool             `help:"Print JSON instead of a table for people."`
 	Version kong.VersionFlag `help:"Print the version and stop."`
 
-	Watch   watchCommand   `cmd:"" help:"Watch the stores, and keep every site's score and outlook current."`
-	Work    workCommand    `cmd:"" help:"Add a worker to a service that runs elsewhere."`
-	Follow  followCommand  `cmd:"" help:"Print what the service publishes."`
-	Hold    holdCommand    `cmd:"" help:"Show holds, set one, lift one."`
-	Ack     ackCommand     `cmd:"" help:"Acknowledge alerts, or list those that wait for it."`
-	Release releaseCommand `cmd:"" help:"Record what was released, list and sum the records."`
-	Deadman deadmanCommand `cmd:"" help:"Tell people when the service itself falls silent; for another computer."`
-	Sources sourcesCommand `cmd:"" help:"List the public stores that can be watched, and try them."`
-	Assess  assessCommand  `cmd:"" help:"Judge when release at each site works, from model output and soundings."`
-	Inspect inspectCommand `cmd:"" help:"Show what files hold."`
-	Sample  sampleCommand  `cmd:"" help:"Give the values of a gridded file at a place."`
-	Profile profileCommand `cmd:"" help:"Give the derived levels of a sounding or a model column."`
-	Bands   bandsCommand   `cmd:"" help:"Follow bands and cells in radar pictures, and say when to release for them."`
-	Check   checkCommand   `cmd:"" help:"Validate a programme file and say in plain words what it will do."`
+	Watch    watchCommand    `cmd:"" help:"Watch the stores, and keep every site's score and outlook current."`
+	Work     workCommand     `cmd:"" help:"Add a worker to a service that runs elsewhere."`
+	Follow   followCommand   `cmd:"" help:"Print what the service publishes."`
+	Hold     holdCommand     `cmd:"" help:"Show holds, set one, lift one."`
+	Ack      ackCommand      `cmd:"" help:"Acknowledge alerts, or list those that wait for it."`
+	Release  releaseCommand  `cmd:"" help:"Record what was released, list and sum the records."`
+	Deadman  deadmanCommand  `cmd:"" help:"Tell people when the service itself falls silent; for another computer."`
+	Archive  archiveCommand  `cmd:"" help:"Look after the archive of what was published."`
+	Evaluate evaluateCommand `cmd:"" help:"Say how good scores, outlooks and operations were, from the archive and observations."`
+	Report   reportCommand   `cmd:"" help:"Make reports of what was released, for authorities."`
+	Sources  sourcesCommand  `cmd:"" help:"List the public stores that can be watched, and try them."`
+	Assess   assessCommand   `cmd:"" help:"Judge when release at each site works, from model output and soundings."`
+	Inspect  inspectCommand  `cmd:"" help:"Show what files hold."`
+	Sample   sampleCommand   `cmd:"" help:"Give the values of a gridded file at a place."`
+	Profile  profileCommand  `cmd:"" help:"Give the derived levels of a sounding or a model column."`
+	Bands    bandsCommand    `cmd:"" help:"Follow bands and cells in radar pictures, and say when to release for them."`
+	Check    checkCommand    `cmd:"" help:"Validate a programme file and say in plain words what it will do."`
 
 	DecodeChild decodeChildCommand `cmd:"" hidden:"" help:"Decode messages for a parent process, on standard input and output."`
 	ProbeChild  probeChildCommand  `cmd:"" hidden:"" help:"Read a netCDF-4 file for a parent process, on standard input and output."`

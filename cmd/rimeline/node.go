@@ -46,6 +46,7 @@ type node struct {
 	full       atomic.Bool
 	roles      []string
 	pageFlags  *pageFlags // nil for no pages
+	archive    archiveOptions
 	close      []func()
 }
 
@@ -218,6 +219,13 @@ func (n *node) run(ctx context.Context, programmes []owning) error {
 		cancel()
 		group.Wait()
 		return err
+	}
+	if n.archive.Dir != "" {
+		var all []*programme.Programme
+		for _, o := range programmes {
+			all = append(all, o.programme)
+		}
+		start("archive", func(ctx context.Context) error { return n.keepArchive(ctx, n.archive, all...) })
 	}
 	for _, o := range programmes {
 		if slices.Contains(n.roles, roleSchedule) {

@@ -43,6 +43,7 @@ type rehearsalRun struct {
 	programme *programme.Programme
 	bundle    bundle
 	alerts    alertKeeperOptions
+	archive   archiveOptions
 	clock     *clock.Stepped
 	service   *service
 	server    *bus.Server
@@ -67,12 +68,14 @@ type rehearsalOptions struct {
 	// alerts by which alerts are really sent; empty: they stay on the bus.
 	access bool
 	routes string
+	// archive is the folder to which all is archived; empty: none.
+	archive string
 }
 
 // newRehearsal sets the storm, the stores, the bus and the service up.
 func newRehearsal(env *environment, o rehearsalOptions) (r *rehearsalRun, err error) {
 	r = &rehearsalRun{scenario: rehearsal.NewScenario(stormBegins, o.seed), roles: []string{roleSchedule, roleIngest, roleAssess, roleAlerts},
-		alerts: alertKeeperOptions{Exercise: true}}
+		alerts: alertKeeperOptions{Exercise: true}, archive: archiveOptions{Dir: o.archive}}
 	began := r
 	defer func() {
 		if err != nil {
@@ -193,6 +196,11 @@ func (r *rehearsalRun) run(ctx context.Context, workers int) error {
 		o.Owned = &r.service.keepers
 		return r.service.ownAlerts(ctx, r.programme, o)
 	})
+	if r.archive.Dir != "" {
+		o := r.archive
+		o.Owned = &r.service.archiver
+		start(func() error { return r.service.keepArchive(ctx, o, r.programme) })
+	}
 	health := make(chan struct{})
 	r.clock.Go(func() {
 		defer close(health)
@@ -201,9 +209,16 @@ func (r *rehearsalRun) run(ctx context.Context, workers int) error {
 	err := r.clock.Run(ctx, r.until, func(ctx context.Context) bool {
 		return len(r.service.owned.all()) == 1 && len(r.service.keepers.all()) == 1 && r.service.quiet(ctx)
 	})
+	var drained error
+	if keeper := r.service.archiver.get(); keeper != nil && err == nil {
+		drained = keeper.Drain(ctx)
+	}
 	cancel()
 	group.Wait()
 	<-health
+	if drained != nil {
+		return fmt.Errorf("archive: %w", drained)
+	}
 	select {
 	case err := <-failed:
 		return err
@@ -228,7 +243,7 @@ func (c *watchCommand) rehearse(env *environment) error {
 		level = slog.LevelInfo
 	}
 	r, err := newRehearsal(env, rehearsalOptions{
-		seed: c.Seed, speed: c.Speed, data: data, listen: c.Listen, access: true, routes: c.Alerts, log: operate.Logger(env.Stderr, isTerminal(env.Stderr), level),
+		seed: c.Seed, speed: c.Speed, data: data, listen: c.Listen, access: true, routes: c.Alerts, archive: c.Archive, log: operate.Logger(env.Stderr, isTerminal(env.Stderr), level),
 	})
 	if err != nil {
 		return err

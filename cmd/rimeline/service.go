@@ -46,6 +46,7 @@ type service struct {
 	rehearsed bool
 	owned     owned
 	keepers   alertKeepers
+	archiver  archiveKeepers
 
 	bundles    remembered[*programme.Programme]
 	crops      remembered[*decodedCrop]

@@ -278,6 +278,11 @@ func (s *service) health(ctx context.Context, roles []string) message.Health {
 			worse(message.HealthDegraded, "alerts of programme %s: %s", k.programme.ID, trouble)
 		}
 	}
+	if k := s.archiver.get(); k != nil {
+		for _, trouble := range k.trouble.reasons() {
+			worse(message.HealthDegraded, "archive: %s", trouble)
+		}
+	}
 	if s.paused() {
 		worse(message.HealthFailing, "the disk is full: nothing is fetched")
 	}

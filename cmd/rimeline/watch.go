@@ -18,7 +18,9 @@ type watchCommand struct {
 	Server string   `name:"server-config" placeholder:"FILE" help:"Configuration of the NATS server inside this process: users, permissions, TLS (see cmd/examples)."`
 	Roles  []string `default:"schedule,ingest,assess,alerts" placeholder:"ROLE" help:"What this process does: schedule (look for what is new, judge criteria), ingest (fetch and decode), assess (judge sites), alerts (tell people)."`
 	pageFlags
-	Replicas int `placeholder:"N" help:"Copies of each stream on the cluster of --nats; 1 if left out, 3 on a cluster of three."`
+	Archive  string `type:"path" placeholder:"DIR" help:"Keep everything that is published in this folder, for evaluation (see rimeline archive); left out: the streams alone keep it."`
+	KeepDays int    `name:"keep-days" placeholder:"DAYS" help:"With --archive: take what is archived and older than this out of the streams; left out: they keep it as long as they do anyway."`
+	Replicas int    `placeholder:"N" help:"Copies of each stream on the cluster of --nats; 1 if left out, 3 on a cluster of three."`
 
 	Rehearsal bool    `help:"Rehearse: an invented storm from invented stores, on a clock that runs faster."`
 	Speed     float64 `default:"60" placeholder:"X" help:"With --rehearsal: how many times faster than life; 0 for as fast as the machine allows."`
@@ -47,6 +49,9 @@ Advice only: permit, licensed operator, the maker's instructions and local codes
 func (c *watchCommand) Run(env *environment) error {
 	if c.Speed < 0 {
 		return usageError("--speed must not be negative")
+	}
+	if c.KeepDays < 0 || c.KeepDays > 0 && c.Archive == "" {
+		return usageError("--keep-days is a number of days, and goes with --archive")
 	}
 	if c.Alerts != "" && !c.Rehearsal {
 		return usageError("--alerts is for --rehearsal; otherwise alerts stand in the programme file")
@@ -78,6 +83,7 @@ func (c *watchCommand) Run(env *environment) error {
 	}
 	defer n.Close()
 	n.pageFlags = &c.pageFlags
+	n.archive = archiveOptions{Dir: c.Archive, KeepDays: c.KeepDays, Owned: &n.archiver}
 	return stopped(n.run(env, programmes))
 }
 
