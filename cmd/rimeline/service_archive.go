@@ -17,7 +17,7 @@ import (
 
 // Of the archive; common practice, no source.
 const (
-	// roleArchive keeps what is published in a folder.
+	// roleArchive keeps what is published in a folder. Its lease has the same name.
 	roleArchive = "archive"
 	// archiveLook is how often the keeper looks whether days are to be written.
 	archiveLook = 5 * time.Second
@@ -80,7 +80,7 @@ func (o *archiveKeepers) get() *archiveKeeper {
 // returns.
 func (s *service) keepArchive(ctx context.Context, o archiveOptions, programmes ...*programme.Programme) error {
 	for {
-		lease, err := s.bus.AcquireWait(ctx, "archive", s.worker, leaseTime)
+		lease, err := s.bus.AcquireWait(ctx, roleArchive, s.worker, leaseTime)
 		if ctx.Err() != nil {
 			return nil
 		}

@@ -92,6 +92,13 @@ func TestArchiveFollowsTheBus(t *testing.T) {
 	if got, err := k.archive.Crop(object); err != nil || !bytes.Equal(got, content) {
 		t.Errorf("crop %q (%v)", got, err)
 	}
+	if reasons := k.troubles(); len(reasons) > 0 {
+		t.Errorf("in trouble: %q", reasons)
+	}
+	k.note("crops", archive.ErrBudget)
+	if reasons := k.troubles(); len(reasons) != 1 || !strings.Contains(reasons[0], "crops") {
+		t.Errorf("a failure is told as %q", reasons)
+	}
 	stop()
 
 	input(1)
