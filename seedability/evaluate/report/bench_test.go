@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"os"
 	"runtime"
 	"testing"
 	"time"
@@ -113,4 +114,26 @@ func watchHeap() (most *uint64, stop func()) {
 		}
 	}()
 	return most, func() { close(end); <-done }
+}
+
+// BenchmarkSeasonOfFiles reads the assessments of a season from an archive, which the
+// benchmarks of package archive make in the folder of this name.
+func BenchmarkSeasonOfFiles(b *testing.B) {
+	dir := os.Getenv("RIMELINE_TEST_SEASON")
+	if dir == "" {
+		b.Skip("RIMELINE_TEST_SEASON names no folder with a season")
+	}
+	for b.Loop() {
+		most, stop := watchHeap()
+		r, err := Gather(b.Context(), open(b, dir), Options{Programme: "larkspur"})
+		if err != nil {
+			b.Fatal(err)
+		}
+		stop()
+		for _, p := range r.Problems {
+			b.Error(p)
+		}
+		b.ReportMetric(float64(r.Assessments)/1e6, "Massessments")
+		b.ReportMetric(float64(*most)/1e6, "heap_MB")
+	}
 }

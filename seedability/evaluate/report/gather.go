@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
@@ -284,7 +285,7 @@ func (g *gathering) outlooks(rows *archive.Rows) error {
 			continue
 		}
 		if err := g.comparison.Add(p); err != nil {
-			return err
+			return fmt.Errorf("%w; ask for a shorter period", err)
 		}
 		if err := g.lagged.add(&p); err != nil {
 			return err
@@ -364,14 +365,14 @@ type lagged struct {
 	bounds   []time.Duration
 	boundary time.Duration
 	open     map[laggedKey]*laggedCase
+	numbers  map[string]int32 // of sites, in the order in which they came
 	sums     map[laggedDay]*evaluate.CRPSMean
 	members  int
 }
 
 type laggedKey struct {
-	site    string
-	release int64
-	group   int
+	release     int64 // seconds
+	site, group int32
 }
 
 type laggedCase struct {
@@ -393,7 +394,7 @@ const maxMembers = 20_000_000
 var laggedBounds = []time.Duration{0, 6 * time.Hour, 12 * time.Hour, 24 * time.Hour, 48 * time.Hour}
 
 func newLagged(edges []time.Duration, boundary time.Duration) *lagged {
-	l := &lagged{boundary: boundary, open: map[laggedKey]*laggedCase{}, sums: map[laggedDay]*evaluate.CRPSMean{}}
+	l := &lagged{boundary: boundary, open: map[laggedKey]*laggedCase{}, numbers: map[string]int32{}, sums: map[laggedDay]*evaluate.CRPSMean{}}
 	for _, b := range laggedBounds {
 		if b <= edges[len(edges)-1] {
 			l.bounds = append(l.bounds, b)
@@ -407,10 +408,15 @@ func (l *lagged) add(p *evaluate.Pair) error {
 	if group < 0 {
 		return nil
 	}
-	key := laggedKey{p.Foreseen.Site, p.Foreseen.ReleaseTime.Unix(), group}
+	site, known := l.numbers[p.Foreseen.Site]
+	if !known {
+		site = int32(len(l.numbers))
+		l.numbers[p.Foreseen.Site] = site
+	}
+	key := laggedKey{p.Foreseen.ReleaseTime.Unix(), site, int32(group)}
 	c := l.open[key]
 	if c == nil {
-		c = &laggedCase{}
+		c = &laggedCase{members: make([]float64, 0, 8)}
 		l.open[key] = c
 	}
 	if l.members++; l.members > maxMembers {
@@ -434,20 +440,11 @@ func (l *lagged) flush(before time.Time) error {
 	}
 	// In order, so that sums are the same in every run.
 	slices.SortFunc(closed, func(a, b laggedKey) int {
-		switch {
-		case a.release != b.release:
-			return int(min(max(a.release-b.release, -1), 1))
-		case a.site != b.site:
-			if a.site < b.site {
-				return -1
-			}
-			return 1
-		}
-		return a.group - b.group
+		return cmp.Or(cmp.Compare(a.release, b.release), cmp.Compare(a.site, b.site), cmp.Compare(a.group, b.group))
 	})
 	for _, key := range closed {
 		c := l.open[key]
-		at := laggedDay{key.group, evaluate.StormDay(time.Unix(key.release, 0), l.boundary).Unix()}
+		at := laggedDay{int(key.group), evaluate.StormDay(time.Unix(key.release, 0), l.boundary).Unix()}
 		if l.sums[at] == nil {
 			l.sums[at] = &evaluate.CRPSMean{}
 		}
