@@ -41,13 +41,14 @@ const (
 )
 
 // adviceFor suggests a release at a site: in the window that is open there, or in the
-// next one that people are told of. ok is false where there is none.
-func (k *alertKeeper) adviceFor(site *programme.Site, now time.Time) (v alert.Advice, ok bool) {
+// next one that people are told of; or in the one of a time, if that is given. ok is
+// false where there is none.
+func (k *alertKeeper) adviceFor(site *programme.Site, of, now time.Time) (v alert.Advice, ok bool) {
 	a := k.scores[site.ID]
 	if a == nil || now.Sub(a.AsOf) > longestReplay {
 		return alert.Advice{}, false
 	}
-	w, open, ok := k.windowOf(site.ID, a, now)
+	w, open, ok := k.windowOf(site.ID, a, of, now)
 	if !ok {
 		return alert.Advice{}, false
 	}
@@ -76,7 +77,7 @@ func (k *alertKeeper) adviceFor(site *programme.Site, now time.Time) (v alert.Ad
 
 // windowOf is the window that is open at a site, or the next within the lead of
 // alerts.
-func (k *alertKeeper) windowOf(site string, a *seedability.Assessment, now time.Time) (w seedability.Window, open, ok bool) {
+func (k *alertKeeper) windowOf(site string, a *seedability.Assessment, of, now time.Time) (w seedability.Window, open, ok bool) {
 	var foreseen []seedability.Window
 	if o := k.outlooks[site]; o != nil && now.Sub(o.IssuedAt) < 12*time.Hour {
 		foreseen = o.Windows
@@ -86,7 +87,11 @@ func (k *alertKeeper) windowOf(site string, a *seedability.Assessment, now time.
 	isOpen := a.State == seedability.StateWindow && now.Sub(a.AsOf) < time.Duration(k.config.SilentMinutes*float64(time.Minute))
 	for _, w := range foreseen {
 		switch {
-		case !w.End.After(now):
+		case !w.End.After(now) || w.End.Sub(now) > longestWindow:
+		case of.After(now):
+			if !of.Before(w.Start.Add(-time.Minute)) && of.Before(w.End) {
+				return w, false, true
+			}
 		case isOpen && !w.Start.After(now):
 			return w, true, true
 		case isOpen: // what is open now was not foreseen
@@ -94,7 +99,7 @@ func (k *alertKeeper) windowOf(site string, a *seedability.Assessment, now time.
 			return w, false, true
 		}
 	}
-	if !isOpen {
+	if !isOpen || of.After(now) {
 		return w, false, false
 	}
 	w = seedability.Window{Start: a.AsOf, Best: now, End: now.Add(openEndFor).Truncate(time.Minute), EndsAfter: true, Confidence: a.Confidence.Value}
@@ -159,7 +164,7 @@ func (k *alertKeeper) adviseOn(ctx context.Context, touched map[string]bool, now
 		if site == nil {
 			continue
 		}
-		v, ok := k.adviceFor(site, now)
+		v, ok := k.adviceFor(site, time.Time{}, now)
 		before, known := k.given[id]
 		if !ok {
 			if !known || before.advice.Withheld && len(before.advice.Reasons) == 1 && before.advice.Reasons[0] == noWindow {
@@ -230,7 +235,11 @@ func (k *alertKeeper) adviseIn(a *alert.Alert, now time.Time) {
 		if site == nil {
 			continue
 		}
-		if v, ok := k.adviceFor(site, now); ok {
+		of := time.Time{}
+		if a.Kind == alert.WindowAhead {
+			of = ref.Start
+		}
+		if v, ok := k.adviceFor(site, of, now); ok {
 			a.Advice = append(a.Advice, v.Summary(site.Name, k.programme.Location))
 		}
 	}

@@ -218,6 +218,27 @@ func TestAdviceOfTheService(t *testing.T) {
 	}
 }
 
+// An alert of a window ahead has the advice of that window, also where another one is
+// nearer, or open.
+func TestAdviceIsOfTheWindowThatIsTold(t *testing.T) {
+	p := alertsProgramme(t, alertsYAML+alertsBusRules, nil)
+	r := newAlertRig(t, p, alertsStart)
+	first, second := windowFrom(stormAt(1, 0, 0), stormAt(2, 0, 0)), windowFrom(stormAt(5, 0, 0), stormAt(6, 0, 0))
+	events := []saidEvent{
+		siteScored("saddlehorn", stormAt(0, 1, 0), seedability.StateBuilding, 30, nil), siteScored("quillback", stormAt(0, 1, 0), seedability.StateQuiet, 10, nil),
+		siteForeseen("saddlehorn", stormAt(0, 1, 1), first), siteForeseen("saddlehorn", stormAt(0, 20, 0), first, second),
+	}
+	r.play(alertKeeperOptions{}, events, stormAt(0, 25, 0))
+	var got []string
+	for _, a := range r.alerts() {
+		got = append(got, alertLine(a)+": "+strings.Join(a.Advice, "; "))
+	}
+	compareLines(t, got, []string{
+		"06:01:21 window-ahead new saddlehorn: Saddlehorn: 15 units, one every 4 min, 00:00-01:00 MST, 240 g, dose not known",
+		"06:20:20 window-ahead new saddlehorn: Saddlehorn: 15 units, one every 4 min, 04:00-05:00 MST, 240 g, dose not known",
+	})
+}
+
 // While a window is open, advice is not published with every score.
 func TestAdviceIsNotRepeated(t *testing.T) {
 	p := alertsProgramme(t, alertsYAML+alertsBusRules, nil)

@@ -264,3 +264,40 @@ func TestClockSetBack(t *testing.T) {
 		"07:25:30 programme-blind repeat quillback saddlehorn tamarack",
 	})
 }
+
+// An end that was told, is not foreseen for ten minutes and then is again, is told
+// once; one that comes after the window went on beyond it is told anew.
+func TestEndIsToldOnce(t *testing.T) {
+	e := engine(t, unheard(Default()))
+	w := window(at(0, 0), at(0, 30), at(1, 30))
+	near, later := w, window(at(0, 0), at(0, 30), at(3, 0))
+	near.End = at(1, 25)
+	var events []event
+	for m := 0; m < 200; m += 5 {
+		ahead := &w
+		switch {
+		case m == 65 || m == 70:
+			ahead = nil
+		case m >= 75 && m < 90:
+			ahead = &near
+		case m >= 90:
+			ahead = &later
+		}
+		state := seedability.StateWindow
+		if m >= 180 {
+			state = seedability.StateQuiet
+		}
+		events = append(events, event{at(0, m), seen("saddlehorn", state, 72, .6, at(0, m), ahead)})
+	}
+	alerts, _ := playNext(t, e, events, at(4, 0))
+	compare(t, lines(alerts), []string{
+		"06:00:20 window-open new saddlehorn",
+		"07:00:00 window-closing new saddlehorn", // 30 min before 7:30
+		"08:30:00 window-closing new saddlehorn", // 30 min before 9:00, when it shuts
+	})
+	for _, a := range alerts {
+		if a.Kind == WindowClosing && (len(a.Reasons) != 1 || a.Reasons[0] != "its end is foreseen by the outlook") {
+			t.Errorf("%s: %q", line(a), a.Reasons)
+		}
+	}
+}

@@ -223,8 +223,10 @@ func (e *Engine) decideWindow(s *State, look *lookup, c *Condition, r *Rule, b B
 	case open && b.Level == 0:
 		d.kind, d.change, d.ripe = WindowOpen, ChangeNew, c.Since.Add(group)
 		return d, settled && !held && !blind && c.Confidence >= r.ConfidenceMinimum && r.wants(WindowOpen) && !r.quiet(WindowOpen, now, e.zone)
-	case open && !b.End.IsZero() && (c.End.IsZero() || c.End.Sub(b.End) > minutes(e.config.ClosingMinutes)):
-		b.End = time.Time{} // it goes on: its end is told anew when it comes
+	case open && !b.End.IsZero() && (c.End.IsZero() && now.After(b.End) || c.End.Sub(b.End) > minutes(e.config.ClosingMinutes)):
+		// It goes on: its end is told anew when it comes. An end that is not foreseen for
+		// a while is no news before the one that was told.
+		b.End = time.Time{}
 		c.Beliefs[r.ID] = b
 	case open && b.Level > 0 && !c.End.IsZero() && c.End.Sub(now) <= minutes(e.config.ClosingMinutes)+together &&
 		(b.End.IsZero() || b.End.Sub(c.End) > endKnownWithin):
@@ -483,6 +485,9 @@ func (e *Engine) gather(s *State, a *Alert, keys []string, rules []int) {
 			if names := s.suspending(c.Site, holds); names != "" {
 				reason = clean("seeding is suspended: "+names, maxReason)
 			}
+		}
+		if a.Kind == WindowClosing && a.Change != ChangeOver {
+			reason = "its end is foreseen by the outlook" // c.Reason says why it is open
 		}
 		if a.Change == ChangeOver && (c.Topic == topicBlind || c.Topic == topicFault || c.Topic == topicStale) {
 			reason = "" // of what is over
