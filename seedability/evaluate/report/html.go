@@ -464,7 +464,7 @@ func (r *Report) operationsPart() (part, error) {
 		figure.Alt = fmt.Sprintf("The %d sites with the longest windows of %d. ", maxBars, len(byMissed)) + figure.Alt
 	}
 	p.Figures = append(p.Figures, figure)
-	s := sheet{Caption: "By site, minutes; those with the longest windows first", Head: []string{"site", "windows", "used", "offered", "held", "used", "missed", "share used", "releases", "outside windows", "min outside", "in a hold", "min in hold"}, File: "operations.csv, windows.csv"}
+	s := sheet{Caption: "By site, minutes; those with the longest windows first", Head: []string{"site", "windows", "windows used", "offered", "held", "used", "missed", "share used", "releases", "outside windows", "min outside", "in a hold", "min in hold"}, File: "operations.csv, windows.csv"}
 	for k := range byMissed {
 		x := &byMissed[k]
 		mark := ""

@@ -488,5 +488,5 @@ func ratios(e *Effect) (figureOf, error) {
 	p.Y.Min, p.Y.Max = -.6, float64(len(names))-.4
 	wide := max(.02, .1*(p.X.Max-p.X.Min))
 	p.X.Min, p.X.Max = p.X.Min-wide, p.X.Max+wide
-	return inline(p, "effect-ratios", "Ratios with their bootstrap intervals", strings.Join(said, "; ")+".", vg.Points(380), vg.Points(150))
+	return inline(p, "effect-ratios", "Ratios; bars are bootstrap intervals, where there are units enough", strings.Join(said, "; ")+".", vg.Points(380), vg.Points(150))
 }
