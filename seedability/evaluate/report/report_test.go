@@ -423,4 +423,16 @@ func TestPage(t *testing.T) {
 	}
 }
 
+// A spreadsheet takes none of our texts for a formula (CWE-1236), and numbers as numbers.
+func TestNoFormula(t *testing.T) {
+	table := Table{Head: []string{"a", "b", "c", "d"}, Rows: [][]string{{"=1+1", " @x", "-0.5", "-x"}}}
+	var b bytes.Buffer
+	if err := table.Write(&b); err != nil {
+		t.Fatal(err)
+	}
+	if got, want := b.String(), "a,b,c,d\n'=1+1,' @x,-0.5,'-x\n"; got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+}
+
 var _ Archive = (*archive.Reader)(nil)

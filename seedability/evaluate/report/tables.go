@@ -5,7 +5,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"rimeline/seedability/evaluate"
@@ -26,10 +28,30 @@ func (t *Table) Write(into io.Writer) error {
 	if err := w.Write(t.Head); err != nil {
 		return err
 	}
-	if err := w.WriteAll(t.Rows); err != nil {
-		return err
+	for _, row := range t.Rows {
+		row = slices.Clone(row)
+		for k := range row {
+			row[k] = noFormula(row[k])
+		}
+		if err := w.Write(row); err != nil {
+			return err
+		}
 	}
+	w.Flush()
 	return w.Error()
+}
+
+// noFormula puts an apostrophe before text that a spreadsheet would take for a formula
+// (CWE-1236). Numbers stay.
+func noFormula(text string) string {
+	bare := strings.TrimLeft(text, " ")
+	if bare == "" || !strings.ContainsRune("=+-@\t\r\n", rune(bare[0])) {
+		return text
+	}
+	if _, err := strconv.ParseFloat(text, 64); err == nil {
+		return text
+	}
+	return "'" + text
 }
 
 // WriteJSON writes the whole report.
