@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -314,6 +315,9 @@ func (c *watchCommand) servePages(env *environment, r *rehearsalRun) error {
 			return err
 		}
 		o.signers[r.programme.ID] = signer
+	}
+	if u, err := url.Parse(link); err == nil && u.Host != "" {
+		o.hosts = append(o.hosts, u.Hostname())
 	}
 	ctx, stop := context.WithCancel(env)
 	at, done, err := r.service.servePages(ctx, o, c.AnyPages)

@@ -63,6 +63,7 @@ type holdBook struct {
 	began   time.Time
 	due     time.Time
 	trigger string
+	ordered bool // a person waits for an answer
 
 	conditionsAsked  time.Time
 	conditionsDue    time.Time // since inputs have come; zero where none have
@@ -212,6 +213,7 @@ func (c *schedule) takeOne(m heardMessage, now time.Time) {
 			c.log.Error("an order about holds cannot be read; it counts as a hold", "id", order.ID, "error", errors.Join(m.err, err))
 		}
 		b.orders = append(b.orders, order)
+		b.ordered = true
 		wanted("order " + order.ID)
 	case bus.Release.Name:
 		release, err := message.As[alert.Release](m.stored.Event)
@@ -300,7 +302,10 @@ func (c *schedule) wantHolds(now time.Time, trigger string) {
 	if at := now.Add(settleFor); c.book.due.IsZero() || at.Before(c.book.due) {
 		c.book.due = at
 	}
-	c.book.trigger = trigger
+	// Of several that come together the first by name is told, whichever came last.
+	if c.book.trigger == "" || trigger < c.book.trigger {
+		c.book.trigger = trigger
+	}
 }
 
 func (c *schedule) siteIDs() []string { return sitesWithin(c.programme, -90, -180, 90, 180) }
@@ -466,12 +471,11 @@ func (c *schedule) judgeHolds(ctx context.Context, now time.Time) (next time.Tim
 		return now, err
 	}
 	// A person who gave an order waits for an answer, also where it changes nothing.
-	answers := strings.HasPrefix(trigger, "order ")
-	if changed || answers || now.Sub(b.saidAt) >= holdsSaidEvery {
+	if changed || b.ordered || now.Sub(b.saidAt) >= holdsSaidEvery {
 		if _, err := c.bus.Publish(ctx, event); err != nil {
 			return now, err
 		}
-		b.said, b.saidAt = outcomes, now
+		b.said, b.saidAt, b.ordered = outcomes, now, false
 		c.counts.add("holds_published", 1)
 	}
 	b.results = results
