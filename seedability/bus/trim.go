@@ -69,7 +69,7 @@ func firstSince(ctx context.Context, stream jetstream.Stream, at time.Time) (uin
 	if err != nil {
 		return 0, err
 	}
-	for message := range batch.Messages() {
+	if message, came := <-batch.Messages(); came {
 		meta, err := message.Metadata()
 		if err != nil {
 			return 0, err
