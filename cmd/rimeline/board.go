@@ -11,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"rimeline/seedability"
+	"rimeline/seedability/alert"
 	"rimeline/seedability/bus"
 	"rimeline/seedability/message"
 	"rimeline/seedability/programme"
@@ -98,8 +99,12 @@ func (b *board) take(e bus.Event) {
 		if newRun && len(o.Windows) > 0 {
 			b.happened(fmt.Sprintf("%s  %-22s %s run: %s", o.IssuedAt.Format("15:04"), o.Site.Name, o.ModelReferenceTime.Format("15 UTC"), strings.Join(firstTwo(o.Sentences()), "; ")))
 		}
-	case bus.DeadLetter.Type, bus.Alert.Type:
+	case bus.DeadLetter.Type:
 		b.happened(message.Line(e))
+	case bus.Alert.Type:
+		if a, err := message.As[alert.Alert](e); err == nil {
+			b.happened(alertText(&a, b.programme.Location))
+		}
 	case bus.Health.Type:
 		if h, err := message.As[message.Health](e); err == nil && h.State != b.health {
 			b.health = h.State
@@ -135,6 +140,15 @@ func changeText(before seedability.State, a *seedability.Assessment, zone *time.
 		change = string(before) + " → " + string(a.State)
 	}
 	return fmt.Sprintf("%s  %-22s %-20s %s", a.AsOf.Format("15:04"), a.Site.Name, change, message.Why(*a))
+}
+
+// alertText says in a line what people are told.
+func alertText(a *alert.Alert, zone *time.Location) string {
+	text := strings.TrimPrefix(alert.Text(*a, zone).Subject, "EXERCISE ")
+	if len(a.Reasons) > 0 {
+		text += ": " + strings.Join(a.Reasons, "; ")
+	}
+	return fmt.Sprintf("%s  %-22s %s", a.Raised.Format("15:04"), "- people are told -", text)
 }
 
 // happened prints a line above the table.

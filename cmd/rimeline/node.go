@@ -220,6 +220,17 @@ func (n *node) run(ctx context.Context, programmes []owning) error {
 		group.Wait()
 		return err
 	}
+	for _, o := range programmes {
+		if !slices.Contains(n.roles, roleAlerts) {
+			break
+		}
+		// A secret that is missing is told now and not in the first storm.
+		if _, err := n.newAlertKeeper(o.programme, alertKeeperOptions{Routes: true, PagesURL: pagesURL}); err != nil {
+			cancel()
+			group.Wait()
+			return err
+		}
+	}
 	if n.archive.Dir != "" {
 		var all []*programme.Programme
 		for _, o := range programmes {
@@ -280,7 +291,7 @@ func (n *node) run(ctx context.Context, programmes []owning) error {
 
 // pageFlags say where pages are served.
 type pageFlags struct {
-	Pages    string `default:"127.0.0.1:9420" placeholder:"HOST:PORT" help:"Where the pages of sites, holds and alerts are served, on this computer; \"none\" for nowhere."`
+	Pages    string `default:"127.0.0.1:9420" placeholder:"HOST:PORT" help:"Where the pages of sites, holds and alerts are served, on this computer; left out: 127.0.0.1:9420; \"none\" for nowhere."`
 	AnyPages bool   `name:"pages-for-all" help:"Let --pages be reached from other computers. They ask nobody for a password: better a proxy that does."`
 	PagesURL string `name:"pages-url" placeholder:"URL" help:"Address under which people reach the pages, for the links in alerts; left out: that of --pages."`
 }

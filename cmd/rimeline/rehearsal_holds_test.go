@@ -19,6 +19,7 @@ func TestRehearsalUnderCriteria(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes minutes: not in short mode")
 	}
+	t.Parallel() // much of it is waiting
 	r := rehearsed(t, rehearsalOptions{seed: 1}, 0)
 	end := r.scenario.End()
 	ctx := context.WithoutCancel(t.Context())
@@ -155,7 +156,7 @@ func TestRehearsalUnderCriteria(t *testing.T) {
 		t.Errorf("%d alerts in eight hours are too many to read", total)
 	}
 
-	const again = 80 * time.Minute
+	const again = 62 * time.Minute // a warning has come by then
 	second := rehearsed(t, rehearsalOptions{seed: 1}, again)
 	for _, kind := range []bus.Kind{bus.Score, bus.Outlook, bus.Hold, bus.Conditions, bus.Alert, bus.CAP} {
 		until := r.scenario.Start().Add(again - time.Minute)

@@ -57,14 +57,16 @@ func identities(t *testing.T, r *rehearsalRun, kind bus.Kind, until time.Time) m
 	return ids
 }
 
-// The whole service, on an invented storm of eight hours under no criteria: what it
-// publishes follows what the storm's formulas say.
+// The whole service, on the first two bands, the inversion and the outage of an
+// invented storm, under no criteria: what it publishes follows what the storm's
+// formulas say. TestRehearsalUnderCriteria has all of the storm.
 func TestRehearsalFollowsTheTruth(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes a minute: not in short mode")
 	}
-	r := rehearsed(t, rehearsalOptions{seed: 1, yaml: string(rehearsal.ProgrammeYAML())}, 0)
-	end := r.scenario.End()
+	t.Parallel() // much of it is waiting
+	r := rehearsed(t, rehearsalOptions{seed: 1, yaml: string(rehearsal.ProgrammeYAML())}, 4*time.Hour+40*time.Minute)
+	end := r.until
 	states, err := r.published(context.WithoutCancel(t.Context()))
 	if err != nil {
 		t.Fatal(err)
@@ -72,15 +74,17 @@ func TestRehearsalFollowsTheTruth(t *testing.T) {
 	truths := truthOf(r.scenario, r.programme)
 	for _, truth := range truths {
 		row := states[truth.site]
-		if len(row) < 80 {
-			t.Errorf("%s: %d scores in eight hours, at least one every five minutes was promised while anything is near", truth.site, len(row))
+		if len(row) < 45 {
+			t.Errorf("%s: %d scores in 280 minutes, at least one every five minutes was promised while anything is near", truth.site, len(row))
 		}
 		windows := stretches(row, seedability.StateWindow, end)
-		if len(truth.windows) != 2 || len(windows) != 2 {
+		// Of the window of the third band only the beginning lies in this run.
+		windows = slices.DeleteFunc(windows, func(s stretch) bool { return !s.to.Before(end) })
+		if len(truth.windows) != 2 || len(windows) != 1 {
 			t.Errorf("%s: %d windows in truth, %d published: %v", truth.site, len(truth.windows), len(windows), windows)
 			continue
 		}
-		for k, w := range truth.windows {
+		for k, w := range truth.windows[:1] {
 			early, late := windows[k].from.Sub(w.open), windows[k].to.Sub(w.close)
 			t.Logf("%-14s band %d: true %s, published %s", truth.site, k+2, span(stretch{w.open, w.close}), span(windows[k]))
 			if early.Abs() > 10*time.Minute || late.Abs() > 10*time.Minute {
@@ -96,7 +100,7 @@ func TestRehearsalFollowsTheTruth(t *testing.T) {
 		slices.SortStableFunc(order, func(a, b int) int { return of(a).Compare(of(b)) })
 		return order
 	}
-	for band := range 2 {
+	for band := range 1 {
 		in := byOpening(func(k int) time.Time { return truths[k].windows[band].open })
 		out := byOpening(func(k int) time.Time {
 			windows := stretches(states[truths[k].site], seedability.StateWindow, end)

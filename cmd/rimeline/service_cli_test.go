@@ -13,12 +13,17 @@ import (
 
 func rehearsalText() []byte { return rehearsal.ProgrammeYAML() }
 
-// A programme with suspension criteria is not watched as if it had none.
-func TestWatchRefusesHoldsThatNobodyJudges(t *testing.T) {
-	text := string(rehearsalText()) + "\nholds:\n  - {id: winter, kind: season, from_date: 11-01, to_date: 04-15, source: invented}\n"
-	file := write(t, "held.yaml", []byte(text))
-	if got := rimeline(t, "watch", "--programme", file, "--metrics", "none"); got.status != statusFailed || !strings.Contains(got.stderr, "not judged by the service yet") {
-		t.Errorf("status %d, %q", got.status, got.stderr)
+// A criterion that no input serves is told at the start: it will suspend seeding.
+func TestWatchTellsOfCriteriaWithoutInputs(t *testing.T) {
+	text := string(rehearsalText()) + "\nholds:\n  - {id: creek, kind: river, gauges: [XRVR1], quantity: stage, unit: m, hold_above: 3, source: invented}\n"
+	env := testEnvironment(t)
+	var told strings.Builder
+	env.Stderr = &told
+	if _, err := readProgrammes(env, []string{write(t, "held.yaml", []byte(text))}); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(told.String(), "XRVR1") || !strings.Contains(told.String(), "creek") {
+		t.Errorf("it tells %q", told.String())
 	}
 }
 

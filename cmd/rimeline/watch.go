@@ -16,7 +16,7 @@ type watchCommand struct {
 	processFlags
 	Listen string   `placeholder:"HOST:PORT" help:"Where workers and readers connect to the bus inside this process; left out: any free port of this computer. On this computer the password lies in the data folder (file access); beyond it --server-config is needed."`
 	Server string   `name:"server-config" placeholder:"FILE" help:"Configuration of the NATS server inside this process: users, permissions, TLS (see cmd/examples)."`
-	Roles  []string `default:"schedule,ingest,assess,alerts" placeholder:"ROLE" help:"What this process does: schedule (look for what is new, judge criteria), ingest (fetch and decode), assess (judge sites), alerts (tell people)."`
+	Roles  []string `default:"schedule,ingest,assess,alerts" placeholder:"ROLE" help:"What this process does: schedule (look for what is new, judge criteria), ingest (fetch and decode), assess (judge sites), alerts (tell people); left out: all of it."`
 	pageFlags
 	Archive  string `type:"path" placeholder:"DIR" help:"Keep everything that is published in this folder, for evaluation (see rimeline archive); left out: the streams alone keep it."`
 	KeepDays int    `name:"keep-days" placeholder:"DAYS" help:"With --archive: take what is archived and older than this out of the streams; left out: they keep it as long as they do anyway."`

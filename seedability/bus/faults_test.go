@@ -476,7 +476,7 @@ func TestClusterNodeKilledUnderLoad(t *testing.T) {
 	if err := submitter.PutObject(t.Context(), "crop", noise(1<<20), nil); err != nil {
 		t.Fatal(err)
 	}
-	lease, err := submitter.Acquire(t.Context(), "schedule.larkspur", "lodge", time.Minute)
+	lease, err := submitter.Acquire(t.Context(), "programme.larkspur", "lodge", time.Minute)
 	if err != nil {
 		t.Fatal(err)
 	}
