@@ -147,7 +147,8 @@ func FuzzEvents(f *testing.F) {
 	})
 }
 
-// Whatever data a message has, they come back byte for byte.
+// Whatever data a message has, they come back byte for byte, but for blanks around
+// them, which are no part of a JSON value (RFC 8259, section 2).
 func FuzzDataComeBack(f *testing.F) {
 	f.Add([]byte(`{"a": 1}`), "x", int64(0))
 	f.Add([]byte("[1,\r\n2]"), "\u2028<&", int64(-1))
@@ -164,7 +165,7 @@ func FuzzDataComeBack(f *testing.F) {
 		if err := json.Unmarshal(encoded, &got); err != nil {
 			t.Fatal(err)
 		}
-		if !bytes.Equal(got.Data, data) || utf8.ValidString(id) && got.ID != id || !got.Time.Equal(e.Time) {
+		if !bytes.Equal(got.Data, bytes.Trim(data, " \t\r\n")) || utf8.ValidString(id) && got.ID != id || !got.Time.Equal(e.Time) {
 			t.Fatalf("%q came back as %q", data, got.Data)
 		}
 	})
