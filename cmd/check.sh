@@ -45,10 +45,10 @@ go test -race -short -timeout 15m $(cat cmd/race.txt)
 
 # By count, not by duration: before Go 1.27 a duration may fail without a
 # finding (golang/go issue 75804).
-step "fuzz targets: saved corpus and 2000 more inputs each"
+step "fuzz targets: saved corpus and 1000 more inputs each"
 for package in $(go list ./...); do
 	for target in $(go test -list '^Fuzz' "$package" | grep '^Fuzz' || true); do
-		if ! out=$(go test -run '^$' -fuzz "^$target\$" -fuzztime 2000x -fuzzminimizetime 10x "$package" 2>&1); then
+		if ! out=$(go test -run '^$' -fuzz "^$target\$" -fuzztime 1000x -fuzzminimizetime 10x "$package" 2>&1); then
 			printf '%s\n' "$out" >&2
 			exit 1
 		fi
