@@ -253,7 +253,7 @@ func (w *deadmanWatch) sayDelivery(d alert.Delivery) {
 	case d.Outcome == alert.DeliveryPending:
 		return
 	case d.Outcome == alert.DeliveryDelivered && !w.env.JSON:
-		fmt.Fprintf(w.env.Stdout, "            told by %s\n", printable(d.Route))
+		fmt.Fprintf(w.env.Stdout, "              told by %s\n", printable(d.Route))
 	case d.Outcome == alert.DeliveryRetrying:
 		w.env.warn("route %s, attempt %d: %s; it is tried again", printable(d.Route), d.Attempt, printable(d.Error))
 	case d.Outcome.Done() && d.Outcome != alert.DeliveryDelivered:

@@ -358,7 +358,7 @@ func quoted(text string) string { return fmt.Sprintf("%q", shorten(printable(tex
 
 // rows prints labelled text below each other, broken at words.
 func (p *page) rows(pairs ...[2]string) {
-	const indent, width = 12, 98
+	const indent, width = 14, 98
 	for _, pair := range pairs {
 		words := strings.Fields(printable(pair[1]))
 		if len(words) == 0 {

@@ -302,3 +302,66 @@ func TestLocalAndUTC(t *testing.T) {
 		}
 	}
 }
+
+// Every command of people on duty says how it is used, with examples, in lines that
+// fit a terminal.
+func TestHelpOfDutyCommands(t *testing.T) {
+	for _, command := range []string{"hold set", "hold lift", "hold list", "ack", "release add", "release list", "release total", "deadman", "follow"} {
+		words := append(strings.Fields(command), "--help")
+		o := rimeline(t, words...)
+		want := []string{"Examples:", "    rimeline " + command, "--json", "--data"}
+		if command != "follow" {
+			want = append(want, "Exit status: 0")
+		}
+		expect(t, command, outcome{o.status, o.stdout, ""}, statusFine)
+		for _, word := range want {
+			if !strings.Contains(o.stdout, word) {
+				t.Errorf("%s --help does not say %q:\n%s", command, word, o.stdout)
+			}
+		}
+		for line := range strings.Lines(o.stdout) {
+			// Examples are to be copied, and are not broken.
+			if n := len([]rune(line)); n > 101 && !strings.HasPrefix(line, "    rimeline ") && !strings.HasPrefix(line, "Usage: ") {
+				t.Errorf("%s --help has a line of %d characters: %s", command, n, line)
+			}
+		}
+	}
+	top := rimeline(t, "--help").stdout
+	for _, command := range []string{"hold", "ack", "release", "deadman"} {
+		if !strings.Contains(top, "\n  "+command) {
+			t.Errorf("help does not list %s:\n%s", command, top)
+		}
+	}
+}
+
+// Whatever a person writes for a time is a time or an error that says so.
+func FuzzMomentIn(f *testing.F) {
+	for _, text := range []string{"now", "18:30", "2026-02-03 18:30", "2026-02-03T18:30", "2026-02-04T01:30:00Z", "24:00", "2026-03-08 02:30", "2026-11-01 01:30", "9999-12-31 23:59", "0000-01-01 00:00", "\x1b[2J", "２０:３０"} {
+		f.Add(text, int64(1770166800), true)
+	}
+	denver, err := time.LoadLocation("America/Denver")
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Fuzz(func(t *testing.T, text string, seconds int64, ahead bool) {
+		now := time.Unix(seconds%(1<<34), 0).UTC()
+		at, err := momentIn("--until", text, denver, now, ahead)
+		if err != nil {
+			if message := err.Error(); !strings.HasPrefix(message, "--until: ") || strings.ContainsAny(message, "\x1b\n\r\u202e") || len(message) > 600 {
+				t.Errorf("%q: %q", text, message)
+			}
+			return
+		}
+		if at.Location() != time.UTC {
+			t.Errorf("%q: %v is not in UTC", text, at)
+		}
+		if _, err := time.Parse("15:04", text); err == nil {
+			if local := at.In(denver).Format("15:04"); local != text && "0"+text != local {
+				t.Errorf("%q became %s", text, local)
+			}
+			if ahead && !at.After(now) || !ahead && at.After(now) || at.Sub(now).Abs() > 26*time.Hour {
+				t.Errorf("%q at %v, ahead %v: %v", text, now, ahead, at)
+			}
+		}
+	})
+}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"fmt"
@@ -168,15 +169,10 @@ func (c *holdSetCommand) order(d *desk) (message.Order, error) {
 	if err := tokens("--site", c.Site, d.sites); err != nil {
 		return none, err
 	}
-	var targets []string
-	if d.file != nil {
-		for k := range d.file.Targets {
-			targets = append(targets, d.file.Targets[k].ID)
-		}
-	} else if len(c.Target) > 0 {
+	if d.file == nil && len(c.Target) > 0 {
 		d.notes = append(d.notes, "The targets of the programme are not known here: a wrong name holds nothing.")
 	}
-	if err := tokens("--target", c.Target, targets); err != nil {
+	if err := tokens("--target", c.Target, d.targets()); err != nil {
 		return none, err
 	}
 	if d.sites == nil && len(c.Site) > 0 {
@@ -292,7 +288,30 @@ func (d *desk) awaitHolds(before uint64, present bool, enough func(*message.Hold
 	return newest, false, d.env.Err()
 }
 
-// scope is what an order holds.
+// scope is what a result or an order of the programme holds.
+func (d *desk) scope(sites, targets []string) string {
+	all := func(named, there []string) bool {
+		return len(there) > 0 && !slices.ContainsFunc(there, func(id string) bool { return !slices.Contains(named, id) })
+	}
+	if d.file != nil && all(sites, d.sites) {
+		sites = nil
+	}
+	if all(targets, d.targets()) {
+		targets = nil
+	}
+	return scope(sites, targets)
+}
+
+// targets of the programme; nil where they are not known.
+func (d *desk) targets() (ids []string) {
+	if d.file != nil {
+		for k := range d.file.Targets {
+			ids = append(ids, d.file.Targets[k].ID)
+		}
+	}
+	return ids
+}
+
 func scope(sites, targets []string) string {
 	text := "every release"
 	if len(sites) > 0 {
@@ -318,7 +337,7 @@ func (c *holdSetCommand) sayRecorded(env *environment, d *desk, o *orderOutcome)
 		verb = "Recorded already, a moment ago"
 	}
 	p.printf("%s: hold %s of %s.\n", verb, o.Order.ID, d.name())
-	p.rows([2]string{"holds", scope(o.Order.Sites, o.Order.Targets)}, [2]string{"from", d.both(o.Order.At)}, [2]string{"until", d.until(o.Order.Until)},
+	p.rows([2]string{"holds", d.scope(o.Order.Sites, o.Order.Targets)}, [2]string{"from", d.both(o.Order.At)}, [2]string{"until", d.until(o.Order.Until)},
 		[2]string{"by", who(o.Order.By, o.Order.Role)}, [2]string{"reason", o.Order.Reason})
 	d.sayNotes(p, o.Notes)
 	p.printf("Waiting up to %.0f s for the service to judge it.\n", orderWait.Seconds())
@@ -506,6 +525,9 @@ func (d *desk) find(what string, orders []message.Order, newest *message.Holds) 
 	}
 	there := false
 	if newest != nil {
+		if of := l.results(newest); len(of) > 0 && !slices.ContainsFunc(of, func(r hold.Result) bool { return r.Kind != hold.KindManual || strings.Contains(what, "/") }) {
+			return nil, fmt.Errorf("%s is all holds that persons set; name one: %s", printable(what), cmp.Or(strings.Join(names, ", "), "there are none"))
+		}
 		for _, r := range newest.Results {
 			if r.Outcome != hold.Clear && r.Kind != hold.KindManual {
 				names = append(names, r.Key)
@@ -748,7 +770,7 @@ func (c *holdListCommand) show(env *environment, d *desk, list *holdList, judged
 			heading += ", " + printable(r.Name)
 		}
 		p.printf("\n%s %-8s %s\n", mark, strings.ToUpper(printable(string(r.Outcome))), heading)
-		p.rows([2]string{"since", d.both(r.Since)}, [2]string{"concerns", scope(r.Sites, r.Targets)}, [2]string{"reason", r.Reason},
+		p.rows([2]string{"since", d.both(r.Since)}, [2]string{"concerns", d.scope(r.Sites, r.Targets)}, [2]string{"reason", r.Reason},
 			[2]string{"who lifts", r.WhoMayLift}, [2]string{"what lifts", r.WhatWouldLift})
 	}
 	if len(clear) > 0 {
@@ -774,7 +796,7 @@ func (d *desk) showOrders(p *page, orders []message.Order) {
 	for _, o := range orders {
 		what, state := "lift of "+o.Lifts, ""
 		if o.Action == message.OrderSet {
-			what = "hold " + o.ID + " on " + scope(o.Sites, o.Targets)
+			what = "hold " + o.ID + " on " + d.scope(o.Sites, o.Targets)
 			state = "in force until " + d.until(o.Until)
 			for _, m := range manual {
 				switch {

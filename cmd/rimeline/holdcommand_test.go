@@ -33,6 +33,8 @@ func TestHoldSetAndLift(t *testing.T) {
 	t.Logf("list:\n%s", list.stdout)
 	expect(t, "list", list, statusFine, "1 suspend", "! HELD manual/"+id, "crew on the road", "CLEAR", "gale/hut", "hold "+id+" on releases of hut", "MST")
 
+	expect(t, "lift of all", s.at("hold", "lift", "manual", "--by", "Bo Ferrow", "--reason", "x"), statusFailed, "manual is all holds that persons set; name one: "+id)
+
 	lift := s.at("hold", "lift", id, "--by", "Bo Ferrow", "--reason", "crew is back")
 	t.Logf("lift:\n%s", lift.stdout)
 	expect(t, "lift", lift, statusFine, "Recorded: lift of hold "+id, "Lifted, judged at")

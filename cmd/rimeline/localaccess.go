@@ -55,6 +55,9 @@ type localAccess struct {
 // bus refuses that without users.
 func openLocalAccess(folder string, o *bus.ServerOptions) (*localAccess, error) {
 	a := &localAccess{folder: folder, ownUsers: o.ConfigFile != "" || o.UserFile != ""}
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return nil, plainPathError(err)
+	}
 	// In this order: who finds an address finds the password that belongs to it.
 	for _, left := range []string{addressFile, accessFile} {
 		if err := a.remove(left); err != nil {

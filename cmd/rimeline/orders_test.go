@@ -1,7 +1,9 @@
 package main
 
 import (
+	"encoding/json"
 	"reflect"
+	"slices"
 	"testing"
 	"time"
 
@@ -59,4 +61,39 @@ func TestOrdersToEvidence(t *testing.T) {
 			t.Errorf("%s:\n%+v\n%+v", name, gotManual, gotLifts)
 		}
 	}
+}
+
+// Whatever orders lie on the stream, every hold that was set and not lifted is in
+// force, and nothing else is lifted.
+func FuzzOrdersToEvidence(f *testing.F) {
+	f.Add([]byte(`[{"id":"a","action":"set","at":"2026-02-03T18:01:00Z"},{"id":"l","action":"lift","lifts":"a","at":"2026-02-03T18:02:00Z"}]`))
+	f.Add([]byte(`[{"id":"a","action":"lift","lifts":"manual/a","at":"2026-02-03T18:01:00Z"},{"id":"a","action":"set"},{"id":"a","action":"set"},{"id":"","action":"set"},{"action":"lift"}]`))
+	f.Add([]byte(`[{"id":"manual/a","action":"set"},{"id":"a","action":"set"},{"action":"lift","lifts":"manual/a","at":"2026-02-03T18:01:00Z"}]`))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		var orders []message.Order
+		if json.Unmarshal(b, &orders) != nil || len(orders) > 1000 {
+			return
+		}
+		manual, lifts := ordersToEvidence(orders)
+		sets, liftings := 0, 0
+		for k, o := range orders {
+			switch o.Action {
+			case message.OrderLift:
+				liftings++
+			case message.OrderSet:
+				sets++
+				lifted := slices.ContainsFunc(orders[k+1:], func(l message.Order) bool {
+					return l.Action == message.OrderLift && !l.At.IsZero() && (l.Lifts == o.ID || l.Lifts == "manual/"+o.ID)
+				})
+				again := slices.ContainsFunc(orders[:k], func(e message.Order) bool { return e.ID == o.ID && e.Action == o.Action && e.At.Equal(o.At) })
+				inForce := slices.ContainsFunc(manual, func(m hold.ManualHold) bool { return m.ID == o.ID && m.LiftedAt.IsZero() })
+				if !lifted && !inForce && !again {
+					t.Errorf("hold %q was lost in %s", o.ID, b)
+				}
+			}
+		}
+		if len(manual) > sets || len(lifts) > liftings {
+			t.Errorf("%d holds of %d, %d lifts of %d", len(manual), sets, len(lifts), liftings)
+		}
+	})
 }
