@@ -1,6 +1,7 @@
 package archive
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -344,12 +345,14 @@ func encodeEvent(e *bus.Event) ([]byte, error) {
 		return nil, err
 	}
 	head = head[:len(head)-1]
-	if strings.ContainsAny(string(e.Data), "\r\n") {
+	// Blanks around a value are no part of it (RFC 8259, section 2).
+	data := bytes.Trim(e.Data, " \t\r\n")
+	if bytes.ContainsAny(data, "\r\n") {
 		// JSON Event Format 1.0.2, section 3.1.1: data in base64 stand for the same.
-		coded, err := json.Marshal([]byte(e.Data))
+		coded, err := json.Marshal(data)
 		return append(append(append(head, `,"data_base64":`...), coded...), '}'), err
 	}
-	return append(append(append(head, `,"data":`...), e.Data...), '}'), nil
+	return append(append(append(head, `,"data":`...), data...), '}'), nil
 }
 
 // clocksOff: a site's gateway whose clock is further off than this dates nothing.
