@@ -71,10 +71,12 @@ type Window struct {
 	BeforeBlind bool `json:"before_blind,omitempty"`
 	// Releases is how many release times of the outlook lie in it.
 	Releases int `json:"releases"`
-	// PeakScore, Confidence and Targets are of the release with the highest score.
+	// PeakScore, Confidence, Targets and Dose are of the release with the highest
+	// score. Dose is left out where an older program made the outlook.
 	PeakScore  float64        `json:"peak_score"`
 	Confidence float64        `json:"confidence"`
 	Targets    []WindowTarget `json:"targets"`
+	Dose       *Dose          `json:"dose,omitempty"`
 	// Moved says how the window lies against the run before; null without
 	// counterpart. New: that run judged this time and showed none.
 	Moved *Move `json:"moved,omitempty"`
@@ -240,6 +242,8 @@ func (o *Outlook) window(assessments []Assessment, i, last int, limit float64) W
 		w.Best = w.End
 	}
 	w.PeakScore, w.Confidence = *r[peak].Score, r[peak].Confidence
+	dose := assessments[peak].Dose
+	w.Dose = &dose
 	for _, target := range assessments[peak].Transport.Targets {
 		w.Targets = append(w.Targets, WindowTarget{target.ID, target.Name, target.Probability})
 	}

@@ -19,6 +19,8 @@ func forecast(asOf time.Time, spacing time.Duration, run time.Time, scores ...fl
 		a.ReleaseTime = asOf.Add(time.Duration(k) * spacing)
 		a.Inputs = []Input{{Kind: "model", Label: "hill model", ReferenceTime: run}}
 		a.Transport.Targets = []TargetResult{{ID: "basin", Name: "Basin", Probability: score / 100}}
+		perLitre := score / 2
+		a.Dose.CrystalsPerLitre = &perLitre
 		assessments = append(assessments, a)
 	}
 	return assessments
@@ -53,7 +55,7 @@ func TestOutlookEdgesByHand(t *testing.T) {
 	if want := at(14, 45, 0).Add(137 * time.Second); !w.Best.Equal(want) {
 		t.Errorf("best %s, want %s", w.Best, want)
 	}
-	if w.StartsBefore || w.EndsAfter || w.AfterBlind || w.BeforeBlind || w.Releases != 3 || w.PeakScore != 80 || w.Confidence != .71 || len(w.Targets) != 1 || w.Targets[0].Probability != .8 {
+	if w.StartsBefore || w.EndsAfter || w.AfterBlind || w.BeforeBlind || w.Releases != 3 || w.PeakScore != 80 || w.Confidence != .71 || len(w.Targets) != 1 || w.Targets[0].Probability != .8 || *w.Dose.CrystalsPerLitre != 40 {
 		t.Errorf("%+v", w)
 	}
 	if !o.From.Equal(at(14, 0, 0)) || !o.To.Equal(at(15, 30, 0)) || !o.ModelReferenceTime.Equal(at(12, 0, 0)) || len(o.Inputs) != 1 || o.Releases[2].LeadMinutes != 30 {
@@ -103,7 +105,7 @@ func TestOutlookDipsSpikesAndBlindReleases(t *testing.T) {
 		}
 		for k, want := range test.want {
 			got := o.Windows[k]
-			want.Best, want.PeakScore, want.Confidence, want.Targets = got.Best, got.PeakScore, got.Confidence, got.Targets
+			want.Best, want.PeakScore, want.Confidence, want.Targets, want.Dose = got.Best, got.PeakScore, got.Confidence, got.Targets, got.Dose
 			if !reflect.DeepEqual(got, want) {
 				t.Errorf("%s: window %d is\n%+v, want\n%+v", test.name, k+1, got, want)
 			}

@@ -79,8 +79,6 @@ type alertKeeperOptions struct {
 	Routes bool
 	// Pictures of an alert for mail; left out: maps of the drift.
 	Pictures func(context.Context, alert.Alert) []alert.Attachment
-	// UnitsLeft at a site (flares); left out, or -1: not known.
-	UnitsLeft func(site string) int
 	// Lost says that another may have taken over: then nothing is stored any more.
 	Lost func() bool
 	// Owned gets the keeper while it runs; may be nil.

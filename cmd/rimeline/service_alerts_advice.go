@@ -34,6 +34,9 @@ const (
 	// that lie no farther apart than sameEnd.
 	sameDose = 1.25
 	sameEnd  = 10 * time.Minute
+	// countedUnitsFor: a count of flares that is older says nothing; the crew may have
+	// been there.
+	countedUnitsFor = 24 * time.Hour
 	// longestWindow: what ends later is a mistake.
 	longestWindow = 30 * 24 * time.Hour
 	// mostAdvised sites have a line in an alert.
@@ -55,10 +58,12 @@ func (k *alertKeeper) adviceFor(site *programme.Site, of, now time.Time) (v aler
 	assessed := *a
 	var reason string
 	switch {
-	case !open:
-		// The outlook keeps scores of later releases, not their dose.
+	case !open && w.Dose == nil: // of an older program
 		assessed.Dose = seedability.Dose{}
 		reason = "the dose at the time of the window is judged when it is near"
+	case !open:
+		assessed.Dose = *w.Dose
+		reason = fmt.Sprintf("the dose is that of a release at the best time, %s UTC, as the forecast has it now", w.Best.UTC().Format("15:04"))
 	case w.EndsAfter:
 		reason = fmt.Sprintf("the end of the window is not foreseen; what is suggested goes to %s UTC", w.End.UTC().Format("15:04"))
 	}
@@ -112,6 +117,24 @@ func (k *alertKeeper) windowOf(site string, a *seedability.Assessment, of, now t
 	return w, true, true
 }
 
+// unitsLeft are the flares that a site has by its newest report, less what was
+// recorded as burnt since; -1 where no report of the last day says it.
+func (k *alertKeeper) unitsLeft(site *programme.Site, now time.Time) int {
+	for _, reported := range k.holds.UnitsLeft {
+		if reported.Site != site.ID || site.Agent.Kind != "flare" || now.Sub(reported.At).Abs() > countedUnitsFor || !(reported.UnitsLeft >= 0 && reported.UnitsLeft <= math.MaxInt32) {
+			continue
+		}
+		burnt := 0.
+		for _, r := range alert.InForce(k.released) {
+			if r.Site == site.ID && r.Start.After(reported.At) {
+				burnt += r.Grams / site.Agent.AmountG
+			}
+		}
+		return int(math.Max(0, math.Floor(reported.UnitsLeft-burnt+1e-9)))
+	}
+	return -1
+}
+
 // adviceSite is what a site burns, and what it may still use by the criteria that
 // limit the agent. Of several the one that leaves least counts.
 func (k *alertKeeper) adviceSite(site *programme.Site, now time.Time) alert.AdviceSite {
@@ -123,9 +146,7 @@ func (k *alertKeeper) adviceSite(site *programme.Site, now time.Time) alert.Advi
 	} else {
 		s.RateGPerS = site.Agent.RateGPerS()
 	}
-	if k.options.UnitsLeft != nil {
-		s.UnitsLeft = k.options.UnitsLeft(site.ID)
-	}
+	s.UnitsLeft = k.unitsLeft(site, now)
 	// tighter takes a limit where it leaves less than the one that is known.
 	tighter := func(limit, used *float64, newLimit, newUsed float64) {
 		if !math.IsNaN(newLimit) && (math.IsNaN(*limit) || newLimit-newUsed < *limit-*used) {

@@ -224,6 +224,8 @@ func TestAdviceIsOfTheWindowThatIsTold(t *testing.T) {
 	p := alertsProgramme(t, alertsYAML+alertsBusRules, nil)
 	r := newAlertRig(t, p, alertsStart)
 	first, second := windowFrom(stormAt(1, 0, 0), stormAt(2, 0, 0)), windowFrom(stormAt(5, 0, 0), stormAt(6, 0, 0))
+	// 63.2 is twice the middle of the useful range: every second place is left out.
+	first.Dose, second.Dose = &seedability.Dose{CrystalsPerLitre: number64(20)}, &seedability.Dose{CrystalsPerLitre: number64(63.2)}
 	events := []saidEvent{
 		siteScored("saddlehorn", stormAt(0, 1, 0), seedability.StateBuilding, 30, nil), siteScored("quillback", stormAt(0, 1, 0), seedability.StateQuiet, 10, nil),
 		siteForeseen("saddlehorn", stormAt(0, 1, 1), first), siteForeseen("saddlehorn", stormAt(0, 20, 0), first, second),
@@ -234,9 +236,38 @@ func TestAdviceIsOfTheWindowThatIsTold(t *testing.T) {
 		got = append(got, alertLine(a)+": "+strings.Join(a.Advice, "; "))
 	}
 	compareLines(t, got, []string{
-		"06:01:21 window-ahead new saddlehorn: Saddlehorn: 15 units, one every 4 min, 00:00-01:00 MST, 240 g, dose not known",
-		"06:20:20 window-ahead new saddlehorn: Saddlehorn: 15 units, one every 4 min, 04:00-05:00 MST, 240 g, dose not known",
+		"06:01:21 window-ahead new saddlehorn: Saddlehorn: 15 units, one every 4 min, 00:00-01:00 MST, 240 g, about 20 crystals per litre",
+		"06:20:20 window-ahead new saddlehorn: Saddlehorn: 8 units, one every 8 min, 04:00-05:00 MST, 128 g, about 32 crystals per litre",
 	})
+}
+
+// What is left at a site is its newest count less what was recorded as burnt since.
+func TestUnitsLeftOfASite(t *testing.T) {
+	p := alertsProgramme(t, alertsYAML+alertsBusRules, nil)
+	now := stormAt(3, 0, 0)
+	for _, test := range []struct {
+		name     string
+		reported message.SiteUnits
+		released []alert.Release
+		want     int
+	}{
+		{"no report", message.SiteUnits{}, nil, -1},
+		{"of another site", message.SiteUnits{Site: "quillback", UnitsLeft: 9, At: now}, nil, -1},
+		{"nothing burnt", message.SiteUnits{Site: "saddlehorn", UnitsLeft: 9, At: stormAt(2, 0, 0)}, nil, 9},
+		{"two burnt since, one before, one elsewhere", message.SiteUnits{Site: "saddlehorn", UnitsLeft: 9, At: stormAt(2, 0, 0)}, []alert.Release{
+			{ID: "a", Site: "saddlehorn", Start: stormAt(1, 50, 0), Grams: 16}, {ID: "b", Site: "saddlehorn", Start: stormAt(2, 10, 0), Grams: 32},
+			{ID: "c", Site: "quillback", Start: stormAt(2, 20, 0), Grams: 16}}, 7},
+		{"corrected: none was burnt", message.SiteUnits{Site: "saddlehorn", UnitsLeft: 9, At: stormAt(2, 0, 0)}, []alert.Release{
+			{ID: "b", Site: "saddlehorn", Start: stormAt(2, 10, 0), Grams: 32}, {ID: "c", Corrects: "b", Site: "saddlehorn", Start: stormAt(2, 10, 0)}}, 9},
+		{"more burnt than were there", message.SiteUnits{Site: "saddlehorn", UnitsLeft: 1, At: stormAt(2, 0, 0)}, []alert.Release{{ID: "b", Site: "saddlehorn", Start: stormAt(2, 10, 0), Grams: 32}}, 0},
+		{"counted two days ago", message.SiteUnits{Site: "saddlehorn", UnitsLeft: 9, At: now.Add(-48 * time.Hour)}, nil, -1},
+		{"no number", message.SiteUnits{Site: "saddlehorn", UnitsLeft: math.NaN(), At: now}, nil, -1},
+	} {
+		k := &alertKeeper{programme: p, released: test.released, holds: message.Holds{UnitsLeft: []message.SiteUnits{test.reported}}}
+		if got := k.unitsLeft(p.Site("saddlehorn"), now); got != test.want {
+			t.Errorf("%s: %d units, want %d", test.name, got, test.want)
+		}
+	}
 }
 
 // While a window is open, advice is not published with every score.

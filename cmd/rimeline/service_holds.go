@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -460,7 +461,7 @@ func (c *schedule) judgeHolds(ctx context.Context, now time.Time) (next time.Tim
 	changed := outcomes != b.said
 	trigger := cmp.Or(b.trigger, "time")
 	b.trigger = ""
-	holds := message.Holds{Programme: c.programme.ID, At: now, Results: results, Trigger: trigger}
+	holds := message.Holds{Programme: c.programme.ID, At: now, Results: results, Trigger: trigger, UnitsLeft: unitsLeft(evidence.SiteReports)}
 	event, err := bus.NewEvent(bus.Hold, c.programme.ID, bus.Whole, now, holds)
 	if err != nil {
 		return now, err
@@ -484,6 +485,21 @@ func (c *schedule) judgeHolds(ctx context.Context, now time.Time) (next time.Tim
 		c.rejudge(before, results, now)
 	}
 	return b.due, nil
+}
+
+// unitsLeft is what each site has left by its newest report that says so.
+func unitsLeft(reports []hold.SiteReport) (left []message.SiteUnits) {
+	newest := map[string]message.SiteUnits{}
+	for k := range reports {
+		r := &reports[k]
+		if units := r.UnitsLeft; units != nil && *units >= 0 && !math.IsInf(*units, 0) && !r.Time.Before(newest[r.Site].At) {
+			newest[r.Site] = message.SiteUnits{Site: r.Site, UnitsLeft: *units, At: r.Time}
+		}
+	}
+	for _, site := range sortedKeys(newest) {
+		left = append(left, newest[site])
+	}
+	return left
 }
 
 // outcomesOf is what of results is worth telling when it changes.

@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"log/slog"
+	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -175,5 +177,18 @@ func TestHoldsSurviveARestart(t *testing.T) {
 	r.Close()
 	if second.Outcome != hold.Held || second.Condition != hold.Clear || !second.Since.Equal(first.Since) {
 		t.Errorf("after a restart: outcome %s, condition %s, since %v, at first %v: %s", second.Outcome, second.Condition, second.Since, first.Since, second.Reason)
+	}
+}
+
+// Of several reports of a site the newest that names its units counts.
+func TestUnitsLeftAreOfTheNewestReport(t *testing.T) {
+	at := func(minute int) time.Time { return time.Date(2026, 1, 14, 6, minute, 0, 0, time.UTC) }
+	got := unitsLeft([]hold.SiteReport{
+		{Site: "saddlehorn", Time: at(0), UnitsLeft: number64(14)}, {Site: "quillback", Time: at(1), UnitsLeft: number64(3)}, {Site: "saddlehorn", Time: at(20), UnitsLeft: number64(12)},
+		{Site: "saddlehorn", Time: at(10), UnitsLeft: number64(13)}, {Site: "saddlehorn", Time: at(30)}, {Site: "far-larch", Time: at(0), UnitsLeft: number64(math.NaN())},
+	})
+	want := []message.SiteUnits{{Site: "quillback", UnitsLeft: 3, At: at(1)}, {Site: "saddlehorn", UnitsLeft: 12, At: at(20)}}
+	if !slices.Equal(got, want) {
+		t.Errorf("%+v, want %+v", got, want)
 	}
 }

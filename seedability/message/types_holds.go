@@ -16,6 +16,17 @@ type Holds struct {
 	Results []hold.Result `json:"results"`
 	// Trigger is what caused the judgement, for people.
 	Trigger string `json:"trigger"`
+	// UnitsLeft at sites that report it; a site that does not is left out.
+	UnitsLeft []SiteUnits `json:"units_left,omitempty"`
+}
+
+// SiteUnits is what a site has left by its newest report that says so.
+type SiteUnits struct {
+	Site string `json:"site"`
+	// UnitsLeft is flares, or hours of solution of a generator.
+	UnitsLeft float64 `json:"units_left"`
+	// At is the time of the report.
+	At time.Time `json:"at"`
 }
 
 // OrderAction is what an order does.
