@@ -74,12 +74,19 @@ func writeForever(dir string) error {
 	}
 }
 
-// A writer is killed at any moment, again and again. What it said is safe is there,
-// once, and every file is as a manifest says.
+// killsNamed in the environment is how often a writer is killed.
+const killsNamed = "RIMELINE_TEST_KILLS"
+
+// A writer is killed at any moment, again and again: 20 times in 7 s, or as often as
+// RIMELINE_TEST_KILLS says (200 take 70 s). What it said is safe is there, once, and
+// every file is as a manifest says.
 func TestKilledAtAnyMoment(t *testing.T) {
-	kills := 200
-	if testing.Short() {
-		kills = 20
+	kills := 20
+	if text := os.Getenv(killsNamed); text != "" {
+		var err error
+		if kills, err = strconv.Atoi(text); err != nil || kills < 1 {
+			t.Fatalf("%s is %q, want a number of kills", killsNamed, text)
+		}
 	}
 	dir := t.TempDir()
 	random := rand.New(rand.NewPCG(1, 2))
