@@ -64,8 +64,29 @@ type Assessment struct {
 	// Standing is the state of the site when this assessment is seen after those
 	// before it; only where it was made for a row of them (Settle).
 	Standing *Standing `json:"standing,omitempty"`
+	// Basis is what a service made it from; left out elsewhere.
+	Basis *Basis `json:"basis,omitempty"`
 	// Landings are the members' landing points, for pictures; not published.
 	Landings []grid.LatLon `json:"-"`
+}
+
+// Basis names all that a score or an outlook was made from, so that the same program
+// can make it again to the byte. What is not here stands in the message itself: the
+// moment (AsOf, of an outlook IssuedAt), and the criteria as they were judged (Holds).
+type Basis struct {
+	// Programme is the SHA-256 of the programme file together with the geometry that
+	// it names, as the service hands it to its workers.
+	Programme string `json:"programme_sha256"`
+	// Crops are the kept inputs in the order in which they were taken, by the names
+	// that input records have for them (programme, kind, object, and the beginning of
+	// the SHA-256).
+	Crops []string `json:"crops"`
+	// ScoreAsOf is the moment of the score whose standing went before this one; left
+	// out where there was none, and in outlooks.
+	ScoreAsOf time.Time `json:"score_as_of,omitzero"`
+	// OutlookIssuedAt is of the outlook that a score looked at for what is ahead, of an
+	// outlook the one that it was compared with; left out where there was none.
+	OutlookIssuedAt time.Time `json:"outlook_issued_at,omitzero"`
 }
 
 // HoldRef is the outcome of one suspension criterion.

@@ -36,6 +36,8 @@ type Outlook struct {
 	Cautions []string `json:"cautions"`
 	// Standing of the site when the outlook was made; set by the caller.
 	Standing *Standing `json:"standing,omitempty"`
+	// Basis is what a service made it from; left out elsewhere.
+	Basis *Basis `json:"basis,omitempty"`
 }
 
 // OutlookRelease is one release time of an outlook.

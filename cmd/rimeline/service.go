@@ -47,6 +47,8 @@ type service struct {
 	owned     owned
 	keepers   alertKeepers
 	archiver  archiveKeepers
+	// objects reads crops from elsewhere than the bus, by name; nil for the bus.
+	objects func(ctx context.Context, name string) ([]byte, error)
 
 	bundles    remembered[*programme.Programme]
 	crops      remembered[*decodedCrop]

@@ -59,10 +59,18 @@ type decodedCrop struct {
 	wind    *windFound
 }
 
+// object reads what lies under a name where jobs find their inputs.
+func (s *service) object(ctx context.Context, name string) ([]byte, error) {
+	if s.objects != nil {
+		return s.objects(ctx, name)
+	}
+	return s.bus.GetObject(ctx, name)
+}
+
 // crop fetches and decodes one.
 func (s *service) crop(ctx context.Context, ref inputRef) (*decodedCrop, error) {
 	return s.crops.get(ctx, ref.Object, func() (*decodedCrop, int64, error) {
-		encoded, err := s.bus.GetObject(ctx, ref.Object)
+		encoded, err := s.object(ctx, ref.Object)
 		if err != nil {
 			return nil, 0, err
 		}
@@ -330,25 +338,54 @@ func (s *service) assessNow(ctx context.Context, of *judgement, site *programme.
 	} else if known {
 		ahead = &newest
 	}
-	var a seedability.Assessment
-	if of.lacks != "" {
-		a = seedability.Blind(of.programme.ID, of.siteOf(site), j.Moment, of.lacks)
-	} else {
-		a, err = seedability.Assess(ctx, of.programme.ID, of.siteOf(site), j.Moment, j.Moment, of.evidenceAt(j.Moment), of.method)
-		if errors.Is(err, drift.ErrNoRelease) {
-			a, err = seedability.Blind(of.programme.ID, of.siteOf(site), j.Moment, err.Error()), nil
-		}
-	}
+	a, err := judgeNow(ctx, of, site, j.Moment)
 	if err != nil {
 		return err
 	}
 	s.counts.add("assessments", 1)
 	s.metrics.Assessed(of.programme.ID, 1)
+	basis := j.basis()
+	if known {
+		basis.ScoreAsOf = last.AsOf
+	}
+	if ahead != nil {
+		basis.OutlookIssuedAt = ahead.IssuedAt
+	}
+	a = settleNow(a, holds, last.Standing, ahead, of.method.Limits, basis)
+	return s.publish(ctx, bus.Score, of.programme.ID, site.ID, a.AsOf, a)
+}
+
+// judgeNow judges a release of one site at a moment.
+func judgeNow(ctx context.Context, of *judgement, site *programme.Site, moment time.Time) (seedability.Assessment, error) {
+	if of.lacks != "" {
+		return seedability.Blind(of.programme.ID, of.siteOf(site), moment, of.lacks), nil
+	}
+	a, err := seedability.Assess(ctx, of.programme.ID, of.siteOf(site), moment, moment, of.evidenceAt(moment), of.method)
+	if errors.Is(err, drift.ErrNoRelease) {
+		return seedability.Blind(of.programme.ID, of.siteOf(site), moment, err.Error()), nil
+	}
+	return a, err
+}
+
+// settleNow makes of a judgement what is published: under the holds, and after what
+// was known of the site before. It is pure, as judgeNow is: whoever has the same crops
+// and what basis names can do it again (replay.go).
+func settleNow(a seedability.Assessment, holds []hold.Result, before *seedability.Standing, ahead *seedability.Outlook, limits seedability.Limits, basis *seedability.Basis) seedability.Assessment {
 	a = hold.Apply(a, holds)
-	standing := seedability.Settle(last.Standing, a, ahead, of.method.Limits)
+	standing := seedability.Settle(before, a, ahead, limits)
 	a.Standing = &standing
 	a.State, a.StateReason = standing.State, standing.Reason
-	return s.publish(ctx, bus.Score, of.programme.ID, site.ID, a.AsOf, a)
+	a.Basis = basis
+	return a
+}
+
+// basis is what a job is done from.
+func (j *assessTask) basis() *seedability.Basis {
+	b := &seedability.Basis{Programme: j.Programme.Digest, Crops: make([]string, 0, len(j.Inputs))}
+	for _, input := range j.Inputs {
+		b.Crops = append(b.Crops, input.Object)
+	}
+	return b
 }
 
 // assessOutlook judges releases to the end of the model run.
@@ -369,37 +406,58 @@ func (s *service) assessOutlook(ctx context.Context, of *judgement, site *progra
 	if known {
 		previous = &last
 	}
-	every := time.Duration(of.programme.Watch.OutlookMinutes * float64(time.Minute))
-	first, end := of.evidence.Atmosphere.TimeRange()
-	release := j.Moment.Truncate(every)
-	if j.Moment.Sub(release) > time.Minute {
-		release = release.Add(every)
-	}
-	evidence := of.evidenceAt(j.Moment)
-	var assessments []seedability.Assessment
-	for ; !release.After(end); release = release.Add(every) {
-		if release.Before(first) {
-			continue
-		}
-		a, err := seedability.Assess(ctx, of.programme.ID, of.siteOf(site), release, j.Moment, evidence, of.method)
-		if errors.Is(err, drift.ErrNoRelease) {
-			continue // a site or a time beyond the model
-		}
-		if err != nil {
-			return err
-		}
-		assessments = append(assessments, a)
+	assessments, err := judgeAhead(ctx, of, site, j.Moment)
+	if err != nil {
+		return err
 	}
 	if len(assessments) == 0 {
 		return nil // the run has ended
 	}
 	s.counts.add("assessments", int64(len(assessments)))
 	s.metrics.Assessed(of.programme.ID, len(assessments))
-	o, err := seedability.NewOutlook(assessments, previous, of.method.Limits)
+	basis := j.basis()
+	if previous != nil {
+		basis.OutlookIssuedAt = previous.IssuedAt
+	}
+	o, err := outlookOf(assessments, previous, of.method.Limits, basis)
 	if err != nil {
 		return bus.Permanent(err)
 	}
 	return s.publish(ctx, bus.Outlook, of.programme.ID, site.ID, o.IssuedAt, o)
+}
+
+// judgeAhead judges releases of one site from a moment to the end of the model run;
+// none where the run has ended.
+func judgeAhead(ctx context.Context, of *judgement, site *programme.Site, moment time.Time) ([]seedability.Assessment, error) {
+	every := time.Duration(of.programme.Watch.OutlookMinutes * float64(time.Minute))
+	first, end := of.evidence.Atmosphere.TimeRange()
+	release := moment.Truncate(every)
+	if moment.Sub(release) > time.Minute {
+		release = release.Add(every)
+	}
+	evidence := of.evidenceAt(moment)
+	var assessments []seedability.Assessment
+	for ; !release.After(end); release = release.Add(every) {
+		if release.Before(first) {
+			continue
+		}
+		a, err := seedability.Assess(ctx, of.programme.ID, of.siteOf(site), release, moment, evidence, of.method)
+		if errors.Is(err, drift.ErrNoRelease) {
+			continue // a site or a time beyond the model
+		}
+		if err != nil {
+			return nil, err
+		}
+		assessments = append(assessments, a)
+	}
+	return assessments, nil
+}
+
+// outlookOf makes of judgements the outlook that is published.
+func outlookOf(assessments []seedability.Assessment, previous *seedability.Outlook, limits seedability.Limits, basis *seedability.Basis) (seedability.Outlook, error) {
+	o, err := seedability.NewOutlook(assessments, previous, limits)
+	o.Basis = basis
+	return o, err
 }
 
 // supersedes says whether what was published for a moment stands in the way of

@@ -62,7 +62,8 @@ func invented() map[string]any {
 		Bands: []seedability.BandPassage{{ID: 3, Kind: "band", Probability: .8, PeakDBZ: 28, Arrival: seedability.Moment{Time: at(40), SDMinutes: 4}, Peak: seedability.Moment{Time: at(55), SDMinutes: 5},
 			End: seedability.Moment{Time: at(80), SDMinutes: 6}, Release: seedability.ReleaseView{State: "open", Start: moment(20), Best: moment(35), End: moment(60), Probability: .7}}},
 		Inputs: inventedInputs(), Notes: []string{"the site stands 36 m below the model's ground"}, Cautions: seedability.Cautions, Standing: &standing,
-		Holds: []seedability.HoldRef{{Criterion: "larkspur-stage", Kind: "river", Outcome: "clear", Reason: "stage of larkspur-bridge 1.21 m is below 2.4 m", Since: at(-900), At: at(0)}}}
+		Holds: []seedability.HoldRef{{Criterion: "larkspur-stage", Kind: "river", Outcome: "clear", Reason: "stage of larkspur-bridge 1.21 m is below 2.4 m", Since: at(-900), At: at(0)}},
+		Basis: &seedability.Basis{Programme: digestA, Crops: []string{"larkspur/model/model.20260114.t04z.f02/" + digestA[:12]}, ScoreAsOf: at(-5), OutlookIssuedAt: at(-15)}}
 
 	outlook := seedability.Outlook{Programme: "larkspur", Site: inventedSite(), IssuedAt: at(0), ModelReferenceTime: at(-100), From: at(5), To: at(125), SinceRun: at(-160),
 		Releases: []seedability.OutlookRelease{
@@ -70,7 +71,8 @@ func invented() map[string]any {
 			{ReleaseTime: at(65), LeadMinutes: 65, Score: number(78), Opportunity: number(.742), TargetProbability: number(.82), Confidence: .71, State: seedability.StateWindow, ActivationMinutes: number(17), LandingMinutes: number(41)},
 			{ReleaseTime: at(125), LeadMinutes: 125, Confidence: .2, State: seedability.StateBlind, Reason: "confidence 0.20 is below 0.30"},
 		},
-		Windows: []seedability.Window{window}, Gone: []seedability.Window{}, Inputs: inventedInputs(), Notes: []string{"no judgement for release at 07:45 UTC: confidence 0.20 is below 0.30"}, Cautions: seedability.Cautions, Standing: &standing}
+		Windows: []seedability.Window{window}, Gone: []seedability.Window{}, Inputs: inventedInputs(), Notes: []string{"no judgement for release at 07:45 UTC: confidence 0.20 is below 0.30"}, Cautions: seedability.Cautions, Standing: &standing,
+		Basis: &seedability.Basis{Programme: digestA, Crops: []string{"larkspur/model/model.20260114.t04z.f02/" + digestA[:12]}}}
 
 	input := Input{Programme: "larkspur", Source: "hourly-model", Kind: "model", ObjectID: "model.20260114.t04z.f02", Product: "pressure levels",
 		ReferenceTime: at(-100), ValidTime: at(20), PublishedTime: at(-12), FetchedTime: at(0),
