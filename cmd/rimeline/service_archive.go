@@ -51,6 +51,7 @@ type archiveKeeper struct {
 	archive    *archive.Archive
 	programmes []string
 	trouble    keeperTrouble
+	named      keptNames
 }
 
 // archiveKeepers is the keeper that runs in this process.
@@ -239,8 +240,11 @@ func (k *archiveKeeper) add(ctx context.Context, kind bus.Kind, stored *bus.Stor
 		k.archive.Skip(kind.Name, stored.Sequence)
 		return true
 	}
-	if kind.Name == bus.Input.Name {
+	switch kind.Name {
+	case bus.Input.Name:
 		k.keepCrop(ctx, stored)
+	case bus.Score.Name, bus.Outlook.Name:
+		k.keepBasis(ctx, stored)
 	}
 	for {
 		err := k.archive.Add(ctx, kind.Name, stored.Sequence, stored.Time, stored.Event)
@@ -278,12 +282,13 @@ func (k *archiveKeeper) keepCrop(ctx context.Context, stored *bus.Stored) {
 	if err != nil || record.Crop == nil {
 		return
 	}
+	day := stored.Event.Time.UTC().Format(time.DateOnly)
 	content, err := k.bus.GetObject(ctx, record.Crop.Object)
 	if err == nil && hexDigest(content) != record.Crop.SHA256 {
 		err = fmt.Errorf("SHA-256 is %s, the record says %s", hexDigest(content), record.Crop.SHA256)
 	}
 	if err == nil {
-		err = k.archive.KeepCrop(record.Programme, stored.Event.Time.UTC().Format(time.DateOnly), record.Crop.Object, content)
+		err = k.archive.KeepCrop(record.Programme, day, record.Crop.Object, content)
 	}
 	switch {
 	case ctx.Err() != nil:
@@ -294,6 +299,7 @@ func (k *archiveKeeper) keepCrop(ctx context.Context, stored *bus.Stored) {
 		k.counts.add("crops_not_kept", 1)
 	default:
 		k.note("crops", nil)
+		k.named.done(keptKey(record.Programme, day, record.Crop.Object))
 		k.counts.add("crops_kept", 1)
 	}
 }
