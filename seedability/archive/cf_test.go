@@ -108,7 +108,7 @@ func readNC(t *testing.T, path string) *ncInfo {
 
 func (one *ncInfoVar) values(v netcdf.Var, dims []netcdf.Dim) error {
 	length, err := v.Len()
-	if err != nil {
+	if err != nil || length == 0 {
 		return err
 	}
 	switch one.of {

@@ -163,9 +163,30 @@ func checksum(values any) uint32 {
 	return sum
 }
 
+func empty(values any) bool {
+	switch values := values.(type) {
+	case []byte:
+		return len(values) == 0
+	case []int8:
+		return len(values) == 0
+	case []int32:
+		return len(values) == 0
+	case []int64:
+		return len(values) == 0
+	case []float32:
+		return len(values) == 0
+	case []float64:
+		return len(values) == 0
+	}
+	return false
+}
+
 // write all values of a variable.
 func (f *ncFile) write(v *ncVar, values any) {
 	f.do(func() (err error) {
+		if empty(values) {
+			return nil // the library's binding wants at least one value
+		}
 		switch values := values.(type) {
 		case []byte:
 			v.n, err = len(values), v.v.WriteBytes(values)
@@ -208,6 +229,9 @@ func (f *ncFile) readBack() error {
 		return f.err
 	}
 	for _, v := range f.vars {
+		if v.n == 0 {
+			continue
+		}
 		f.do(func() error {
 			again, err := ds.Var(v.name)
 			if err != nil {
@@ -348,9 +372,16 @@ func (f *ncFile) column(v *ncVar, h *heading, c *Column) {
 	}
 }
 
+// rowReader reads rows of one table: of a day, or of many days in the order by groups.
+type rowReader interface {
+	layout() *layout
+	name() string
+	read(from, to int64, columns []int) (*block, error)
+}
+
 // stationsOf reads the newest name and place of each site.
-func stationsOf(scores *parquetReader, rows TableRows) (ids, names []string, latitude, longitude, altitude []float64, err error) {
-	l := scores.of
+func stationsOf(scores rowReader, rows TableRows) (ids, names []string, latitude, longitude, altitude []float64, err error) {
+	l := scores.layout()
 	for _, g := range rows.Groups {
 		last, err := scores.read(g.From+g.Rows-1, g.From+g.Rows, []int{l.at(siteName), l.at(siteLatitude), l.at(siteLongitude), l.at(siteAltitude)})
 		if err != nil {
@@ -364,7 +395,7 @@ func stationsOf(scores *parquetReader, rows TableRows) (ids, names []string, lat
 
 // writeScoresNC writes the table of scores as time series of stations, and reads it
 // back.
-func writeScoresNC(ctx context.Context, on onThread, path string, scores *parquetReader, rows TableRows, t titles) error {
+func writeScoresNC(ctx context.Context, on onThread, path string, scores rowReader, rows TableRows, t titles) error {
 	ids, names, latitude, longitude, altitude, err := stationsOf(scores, rows)
 	if err != nil {
 		return err
@@ -384,7 +415,7 @@ func writeScoresNC(ctx context.Context, on onThread, path string, scores *parque
 	altVar := f.variable("alt", netcdf.DOUBLE, one, "standard_name", "altitude", "long_name", "altitude of the release point above the geoid", "units", "m", "positive", "up")
 	sizeVar := f.variable("row_size", netcdf.INT, one, "long_name", "number of assessments of this site", "sample_dimension", "obs")
 	vars := map[int]*ncVar{}
-	l := scores.of
+	l := scores.layout()
 	for k := range l.headings {
 		h := &l.headings[k]
 		if h.name == "time" {
@@ -419,7 +450,7 @@ func writeScoresNC(ctx context.Context, on onThread, path string, scores *parque
 
 // writePathsNC writes the table of paths as trajectories, with the landing points of
 // the table of scores, and reads it back.
-func writePathsNC(ctx context.Context, on onThread, path string, paths *parquetReader, pathRows TableRows, scores *parquetReader, scoreRows TableRows, t titles) error {
+func writePathsNC(ctx context.Context, on onThread, path string, paths rowReader, pathRows TableRows, scores rowReader, scoreRows TableRows, t titles) error {
 	trajectories, err := trajectoriesOf(paths, pathRows, scores, scoreRows)
 	if err != nil {
 		return err
@@ -434,10 +465,10 @@ func writePathsNC(ctx context.Context, on onThread, path string, paths *parquetR
 	releaseVar := f.variable("release_time", netcdf.DOUBLE, dims, "long_name", "time of release", "units", timeUnits, "calendar", "standard", "units_metadata", leapSeconds)
 	var landings []*ncVar
 	for _, number := range trajectories.columns {
-		landings = append(landings, f.define(&scores.of.headings[number], dims, ""))
+		landings = append(landings, f.define(&scores.layout().headings[number], dims, ""))
 	}
 	vars := map[int]*ncVar{}
-	l := paths.of
+	l := paths.layout()
 	for k := range l.headings {
 		h := &l.headings[k]
 		switch h.name {
@@ -461,7 +492,7 @@ func writePathsNC(ctx context.Context, on onThread, path string, paths *parquetR
 	f.write(sizeVar, trajectories.sizes)
 	f.write(releaseVar, secondsOf(trajectories.releases))
 	for k, number := range trajectories.columns {
-		f.column(landings[k], &scores.of.headings[number], &trajectories.landings[k])
+		f.column(landings[k], &scores.layout().headings[number], &trajectories.landings[k])
 	}
 	for k := range l.headings {
 		v := vars[k]
@@ -497,22 +528,22 @@ type trajectories struct {
 var landingColumns = []string{"landing_time", "landing_latitude", "landing_longitude", "landing_altitude", "landing_semi_major", "landing_semi_minor", "landing_major_axis",
 	"activation_time", "activation_latitude", "activation_longitude", "activation_altitude"}
 
-func trajectoriesOf(paths *parquetReader, pathRows TableRows, scores *parquetReader, scoreRows TableRows) (*trajectories, error) {
+func trajectoriesOf(paths rowReader, pathRows TableRows, scores rowReader, scoreRows TableRows) (*trajectories, error) {
 	t := &trajectories{}
 	for _, name := range landingColumns {
-		t.columns = append(t.columns, scores.of.at(name))
+		t.columns = append(t.columns, scores.layout().at(name))
 		t.landings = append(t.landings, Column{Name: name})
 	}
 	for _, g := range pathRows.Groups {
-		b, err := paths.read(g.From, g.From+g.Rows, []int{paths.of.at("release_time"), paths.of.at("sequence")})
+		b, err := paths.read(g.From, g.From+g.Rows, []int{paths.layout().at("release_time"), paths.layout().at("sequence")})
 		if err != nil {
 			return nil, err
 		}
 		of, ok := scoreRows.group(g.Name)
 		if !ok {
-			return nil, fmt.Errorf("%s: paths of %s without scores: %w", paths.path, printable(g.Name), ErrDamaged)
+			return nil, fmt.Errorf("%s: paths of %s without scores: %w", paths.name(), printable(g.Name), ErrDamaged)
 		}
-		s, err := scores.read(of.From, of.From+of.Rows, append([]int{scores.of.sequence}, t.columns...))
+		s, err := scores.read(of.From, of.From+of.Rows, append([]int{scores.layout().sequence}, t.columns...))
 		if err != nil {
 			return nil, err
 		}
@@ -530,7 +561,7 @@ func trajectoriesOf(paths *parquetReader, pathRows TableRows, scores *parquetRea
 			t.sites, t.sizes, t.releases = append(t.sites, g.Name), append(t.sizes, 1), append(t.releases, release[k])
 			row, ok := at[sequence[k]]
 			if !ok {
-				return nil, fmt.Errorf("%s: path of message %d without score: %w", paths.path, sequence[k], ErrDamaged)
+				return nil, fmt.Errorf("%s: path of message %d without score: %w", paths.name(), sequence[k], ErrDamaged)
 			}
 			for i := range t.landings {
 				from, into := &s.columns[i+1], &t.landings[i]

@@ -157,8 +157,22 @@ type parquetReader struct {
 	rows   int64
 }
 
-// openParquet opens a table. Damage is an error that is ErrDamaged.
-func openParquet(path string, of *layout) (r *parquetReader, err error) {
+func (r *parquetReader) layout() *layout { return r.of }
+func (r *parquetReader) name() string    { return r.path }
+
+// openParquet opens a table of a day. Damage is an error that is ErrDamaged.
+func openParquet(path string, of *layout) (*parquetReader, error) {
+	r, err := openParquetGroups(path, of)
+	if err == nil && len(r.file.RowGroups()) > 1 {
+		err = fmt.Errorf("%s: %d row groups: %w", path, len(r.file.RowGroups()), ErrDamaged)
+		r.Close()
+		return nil, err
+	}
+	return r, err
+}
+
+// openParquetGroups opens a table that may have several groups of rows.
+func openParquetGroups(path string, of *layout) (r *parquetReader, err error) {
 	opened, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -180,8 +194,8 @@ func openParquet(path string, of *layout) (r *parquetReader, err error) {
 		return nil, fmt.Errorf("%s: %w: %w", path, err, ErrDamaged)
 	}
 	r = &parquetReader{of: of, path: path, opened: opened, file: file, rows: file.NumRows()}
-	if r.rows < 0 || r.rows > maxRows || len(file.RowGroups()) > 1 {
-		return nil, fmt.Errorf("%s: %d rows in %d row groups: %w", path, r.rows, len(file.RowGroups()), ErrDamaged)
+	if r.rows < 0 || r.rows > maxRows {
+		return nil, fmt.Errorf("%s: %d rows: %w", path, r.rows, ErrDamaged)
 	}
 	return r, nil
 }
@@ -235,33 +249,53 @@ func (r *parquetReader) column(h *heading, from, to int64, into *Column) error {
 	if leaf.Node.Type().Kind() != want {
 		return fmt.Errorf("values are %v, not %v", leaf.Node.Type().Kind(), want)
 	}
-	chunk := r.file.RowGroups()[0].ColumnChunks()[leaf.ColumnIndex]
+	at, before := 0, int64(0)
+	for _, group := range r.file.RowGroups() {
+		first, last := max(from-before, 0), min(to-before, group.NumRows())
+		before += group.NumRows()
+		if first >= last {
+			continue
+		}
+		got, err := readChunk(h, group.ColumnChunks()[leaf.ColumnIndex], first, int(last-first), into, at)
+		if err != nil {
+			return err
+		}
+		at += got
+	}
+	if at < n {
+		return fmt.Errorf("%d rows, %d are wanted", at, n)
+	}
+	return nil
+}
+
+// readChunk reads n values from a row of a chunk on into a column from row at on.
+func readChunk(h *heading, chunk parquet.ColumnChunk, from int64, n int, into *Column, at int) (int, error) {
 	if from > 0 {
 		if _, err := chunk.OffsetIndex(); err != nil { // loads it, so that seeking uses it
-			return err
+			return 0, err
 		}
 	}
 	pages := chunk.Pages()
 	defer pages.Close()
 	if from > 0 {
 		if err := pages.SeekToRow(from); err != nil {
-			return err
+			return 0, err
 		}
 	}
-	at := 0
+	end := at + n
 	var values [512]parquet.Value
 	texts := map[string]string{} // few words stand in many rows
-	for at < n {
+	for at < end {
 		page, err := pages.ReadPage()
 		if err != nil {
 			if errors.Is(err, io.EOF) {
-				return fmt.Errorf("%d rows, %d are wanted", at, n)
+				return 0, fmt.Errorf("%d rows of a chunk are lacking", end-at)
 			}
-			return err
+			return 0, err
 		}
 		reader := page.Values()
-		for at < n {
-			got, err := reader.ReadValues(values[:min(len(values), n-at)])
+		for at < end {
+			got, err := reader.ReadValues(values[:min(len(values), end-at)])
 			for _, v := range values[:got] {
 				missing := v.IsNull()
 				switch h.of {
@@ -290,7 +324,7 @@ func (r *parquetReader) column(h *heading, from, to int64, into *Column) error {
 				at++
 			}
 			if err != nil && !errors.Is(err, io.EOF) {
-				return err
+				return 0, err
 			}
 			if got == 0 || err != nil {
 				break
@@ -298,7 +332,7 @@ func (r *parquetReader) column(h *heading, from, to int64, into *Column) error {
 		}
 		parquet.Release(page)
 	}
-	return nil
+	return n, nil
 }
 
 // every column of a layout.

@@ -319,12 +319,15 @@ func (b *block) slice(from, to int) *block {
 }
 
 // within keeps the rows whose time, the first column, lies in the query's bounds.
-func (b *block) within(q *Query) *block {
+func (b *block) within(q *Query) *block { return b.kept(q, b.columns[0].Ints) }
+
+// kept are the rows whose time, one for each row, lies in the query's bounds.
+func (b *block) kept(q *Query, times []int64) *block {
 	if q.From.IsZero() && q.To.IsZero() {
 		return b
 	}
 	var keep []int
-	for k, t := range b.columns[0].Ints {
+	for k, t := range times {
 		if t != Missing && q.within(TimeOf(t)) {
 			keep = append(keep, k)
 		}
