@@ -19,13 +19,15 @@ import (
 const (
 	// roleArchive keeps what is published in a folder. Its lease has the same name.
 	roleArchive = "archive"
-	// archiveLook is how often the keeper looks whether days are to be written.
-	archiveLook = 5 * time.Second
 	// trimEvery is how often streams are relieved of what is archived.
 	trimEvery = time.Hour
 	// archiveAgain: after a failure the same message is tried again.
 	archiveAgain = 10 * time.Second
 )
+
+// archiveLook is how often the keeper looks whether days are to be written, archiveEvery
+// how often they are written at least apart. Shorter in a test that kills often.
+var archiveLook, archiveEvery = 5 * time.Second, time.Minute
 
 // trimmedKinds are taken out of their streams when they are archived and old enough.
 // Orders, releases, acknowledgements, alerts and holds are not: the service itself
@@ -124,7 +126,7 @@ func (s *service) keepArchiveUnder(ctx context.Context, lease *bus.Lease, o arch
 		}
 	}()
 	k := &archiveKeeper{service: s, options: o}
-	options := archive.Options{OnThread: cfgrid.OnThread, ProgramVersion: version(), CropBytes: o.CropBytes, OnWrite: k.written, Programmes: map[string]archive.Programme{}}
+	options := archive.Options{OnThread: cfgrid.OnThread, ProgramVersion: version(), CropBytes: o.CropBytes, Interval: archiveEvery, OnWrite: k.written, Programmes: map[string]archive.Programme{}}
 	for _, p := range programmes {
 		k.programmes = append(k.programmes, p.ID)
 		of := archive.Programme{Name: p.Name, Institution: p.Name}

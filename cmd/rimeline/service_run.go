@@ -22,10 +22,12 @@ const (
 	roleAlerts   = "alerts"
 )
 
+// leaseTime: a schedule whose owner died is taken over after so long. Shorter in a
+// test that kills often.
+var leaseTime = 15 * time.Second
+
 // Of the process; common practice, no source.
 const (
-	// leaseTime: a schedule whose owner died is taken over after so long.
-	leaseTime = 15 * time.Second
 	// healthEvery is how often a worker says how it does, healthLook how often it
 	// looks whether that has changed.
 	healthEvery = time.Minute

@@ -44,8 +44,9 @@ type Options struct {
 	Programmes map[string]Programme
 	// PendingBytes of messages may wait in memory for their day to be written; 64 MiB.
 	PendingBytes int64
-	// Interval is how often open days are written at least apart; 1 min. Where writing
-	// takes longer than a tenth of the time it becomes rarer.
+	// Interval is how often open days are written at least apart; 1 min, but for the
+	// first writing, which may be due after 5 s. Where writing takes longer than a
+	// tenth of the time it becomes rarer.
 	Interval time.Duration
 	// CropBytes is how much kept crops may take; 20 GiB.
 	CropBytes int64
@@ -156,6 +157,10 @@ type lines struct {
 	rows int64
 }
 
+// firstWriting is how soon the first writing may be due, so that a program that dies
+// again and again within the interval archives all the same.
+const firstWriting = 5 * time.Second
+
 // daysInMind: of more days the ids of messages are forgotten, and read again if they
 // are needed.
 const daysInMind = 4
@@ -179,7 +184,8 @@ func Open(dir string, o Options) (*Archive, error) {
 	if err != nil {
 		return nil, err
 	}
-	a := &Archive{options: o, lock: lock, days: map[dayKey]*openDay{}, positions: map[string]uint64{}, flushed: time.Now()}
+	a := &Archive{options: o, lock: lock, days: map[dayKey]*openDay{}, positions: map[string]uint64{},
+		flushed: time.Now().Add(firstWriting - max(o.Interval, firstWriting))}
 	if err := a.open(dir); err != nil {
 		lock.Close()
 		return nil, err
