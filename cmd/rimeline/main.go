@@ -46,6 +46,7 @@ type commandLine struct {
 	Archive  archiveCommand  `cmd:"" help:"Look after the archive of what was published."`
 	Evaluate evaluateCommand `cmd:"" help:"Say how good scores, outlooks and operations were, from the archive and observations."`
 	Report   reportCommand   `cmd:"" help:"Make reports of what was released, for authorities."`
+	Export   exportCommand   `cmd:"" help:"Write a range of the archive as CSV, GeoJSON, netCDF, Parquet or JSON lines."`
 	Sources  sourcesCommand  `cmd:"" help:"List the public stores that can be watched, and try them."`
 	Assess   assessCommand   `cmd:"" help:"Judge when release at each site works, from model output and soundings."`
 	Inspect  inspectCommand  `cmd:"" help:"Show what files hold."`
