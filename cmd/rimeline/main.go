@@ -44,6 +44,7 @@ type commandLine struct {
 	Release  releaseCommand  `cmd:"" help:"Record what was released, list and sum the records."`
 	Deadman  deadmanCommand  `cmd:"" help:"Tell people when the service itself falls silent; for another computer."`
 	Archive  archiveCommand  `cmd:"" help:"Look after the archive of what was published."`
+	Replay   replayCommand   `cmd:"" help:"Make archived scores and outlooks again, and say what differs."`
 	Evaluate evaluateCommand `cmd:"" help:"Say how good scores, outlooks and operations were, from the archive and observations."`
 	Report   reportCommand   `cmd:"" help:"Make reports of what was released, for authorities."`
 	Export   exportCommand   `cmd:"" help:"Write a range of the archive as CSV, GeoJSON, netCDF, Parquet or JSON lines."`

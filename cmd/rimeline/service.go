@@ -154,7 +154,7 @@ func hexDigest(b []byte) string {
 // programme that a job names.
 func (s *service) programme(ctx context.Context, ref programmeRef) (*programme.Programme, error) {
 	return s.bundles.get(ctx, ref.Digest, func() (*programme.Programme, int64, error) {
-		encoded, err := s.bus.GetObject(ctx, bundleObject(ref.Digest))
+		encoded, err := s.object(ctx, bundleObject(ref.Digest))
 		if err != nil {
 			return nil, 0, err
 		}
