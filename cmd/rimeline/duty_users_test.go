@@ -20,7 +20,7 @@ func sampleUsers(t testing.TB) string {
 	dir := t.TempDir()
 	for _, name := range []string{"nats-users.conf", "nats-keys.conf"} {
 		text := string(content(t, filepath.Join("../examples", name)))
-		for _, user := range []string{"setup", "worker", "reader", "alert-route", "duty", "site-gateway", "operator"} {
+		for _, user := range []string{"setup", "worker", "reader", "archive", "alert-route", "duty", "site-gateway", "operator"} {
 			placeholder := "REPLACE-WITH-PUBLIC-KEY-OF-" + user
 			if !strings.Contains(text, placeholder) {
 				continue

@@ -300,7 +300,7 @@ type pageFlags struct {
 func (n *node) startPages(ctx context.Context, programmes []owning) (link string, done <-chan struct{}, err error) {
 	never := make(chan struct{})
 	close(never)
-	if n.pageFlags == nil || len(programmes) == 0 {
+	if n.pageFlags == nil || len(programmes) == 0 || slices.Equal(n.roles, []string{roleArchive}) {
 		return "", never, nil
 	}
 	link = strings.TrimRight(n.pageFlags.PagesURL, "/")

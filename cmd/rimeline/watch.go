@@ -16,7 +16,7 @@ type watchCommand struct {
 	processFlags
 	Listen string   `placeholder:"HOST:PORT" help:"Where workers and readers connect to the bus inside this process; left out: any free port of this computer. On this computer the password lies in the data folder (file access); beyond it --server-config is needed."`
 	Server string   `name:"server-config" placeholder:"FILE" help:"Configuration of the NATS server inside this process: users, permissions, TLS (see cmd/examples)."`
-	Roles  []string `default:"schedule,ingest,assess,alerts" placeholder:"ROLE" help:"What this process does: schedule (look for what is new, judge criteria), ingest (fetch and decode), assess (judge sites), alerts (tell people); left out: all of it."`
+	Roles  []string `default:"schedule,ingest,assess,alerts" placeholder:"ROLE" help:"What this process does: schedule (look for what is new, judge criteria), ingest (fetch and decode), assess (judge sites), alerts (tell people), archive (nothing but --archive); left out: all of it."`
 	pageFlags
 	Archive  string `type:"path" placeholder:"DIR" help:"Keep everything that is published in this folder, for evaluation (see rimeline archive); left out: the streams alone keep it."`
 	KeepDays int    `name:"keep-days" placeholder:"DAYS" help:"With --archive: take what is archived and older than this out of the streams; left out: they keep it as long as they do anyway."`
@@ -38,6 +38,7 @@ Examples:
     rimeline watch --programme valley.yaml    with a bus inside the process
     rimeline watch --programme valley.yaml --listen 127.0.0.1:4222
     rimeline watch --programme valley.yaml --nats tls://a:4222,tls://b:4222 --creds worker.creds
+    rimeline watch --programme valley.yaml --nats tls://a:4222 --roles archive --archive kept
 
 On SIGTERM it finishes what it has begun; what was acknowledged is on the disk. Several processes may watch the same programme on one bus: one keeps the schedule, another takes over when it dies.
 
@@ -56,8 +57,11 @@ func (c *watchCommand) Run(env *environment) error {
 	if c.Alerts != "" && !c.Rehearsal {
 		return usageError("--alerts is for --rehearsal; otherwise alerts stand in the programme file")
 	}
-	if err := checkRoles(c.Roles, roleSchedule, roleIngest, roleAssess, roleAlerts); err != nil {
+	if err := checkRoles(c.Roles, roleSchedule, roleIngest, roleAssess, roleAlerts, roleArchive); err != nil {
 		return err
+	}
+	if slices.Contains(c.Roles, roleArchive) && c.Archive == "" {
+		return usageError("--roles archive needs --archive DIR")
 	}
 	if c.Rehearsal {
 		if len(c.Programme) > 0 || c.Nats != "" {

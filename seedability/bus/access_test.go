@@ -90,7 +90,7 @@ func sampleServer(t testing.TB) string {
 		}
 		text := strings.ReplaceAll(string(content), "/etc/nats/", dir+"/")
 		text = strings.ReplaceAll(text, `"rimeline.REPLACE-WITH-PROGRAMME.`, `"rimeline.larkspur.`)
-		for _, user := range []string{"setup", "worker", "reader", "alert-route", "duty", "site-gateway", "operator"} {
+		for _, user := range []string{"setup", "worker", "reader", "archive", "alert-route", "duty", "site-gateway", "operator"} {
 			placeholder := "REPLACE-WITH-PUBLIC-KEY-OF-" + user
 			if !strings.Contains(text, placeholder) {
 				continue
@@ -156,6 +156,7 @@ func TestSampleConfiguration(t *testing.T) {
 	o := Options{AttemptTime: 150 * time.Millisecond}
 	user := func(name string) *Bus { return as(t, dir, address, name, o) }
 	setup, worker, reader, route, duty, gateway := user("setup"), user("worker"), user("reader"), user("alert-route"), user("duty"), user("site-gateway")
+	archive := user("archive")
 	ctx := t.Context()
 	may := func(user, what string, err error) {
 		t.Helper()
@@ -217,7 +218,7 @@ func TestSampleConfiguration(t *testing.T) {
 	// Setup makes everything; whoever runs roles can look at it.
 	may("setup", "make streams", setup.EnsureStreams(ctx))
 	may("setup", "make queues", setup.EnsureQueues(ctx))
-	for _, b := range []*Bus{worker, route} {
+	for _, b := range []*Bus{worker, route, archive} {
 		may(b.options.Name, "look at streams", b.EnsureStreams(ctx))
 		may(b.options.Name, "look at queues", b.EnsureQueues(ctx))
 		may(b.options.Name, "see the queue", state(b))
@@ -227,13 +228,13 @@ func TestSampleConfiguration(t *testing.T) {
 	publishers := map[string][]*Bus{
 		"score": {worker}, "outlook": {worker}, "input": {worker}, "conditions": {worker}, "hold": {worker}, "dead-letter": {worker},
 		"order": {duty}, "release": {duty}, "ack": {duty, route}, "telemetry": {gateway},
-		"alert": {route}, "cap": {route}, "delivery": {route}, "advice": {route}, "health": {worker, route},
+		"alert": {route}, "cap": {route}, "delivery": {route}, "advice": {route}, "health": {worker, route, archive},
 	}
 	events := map[string]Event{}
 	for _, kind := range Kinds() {
 		e := kindMessage(t, kind, "saddlehorn")
 		events[kind.Name] = e
-		for _, b := range []*Bus{worker, reader, route, duty, gateway} {
+		for _, b := range []*Bus{worker, reader, archive, route, duty, gateway} {
 			if slices.Contains(publishers[kind.Name], b) {
 				may(b.options.Name, "publish to "+e.Subject, published(b, e))
 			} else {
@@ -248,7 +249,7 @@ func TestSampleConfiguration(t *testing.T) {
 		if kind.Latest == "" {
 			continue
 		}
-		for _, b := range []*Bus{worker, reader, route, duty} {
+		for _, b := range []*Bus{worker, reader, archive, route, duty} {
 			if b == keeper {
 				may(b.options.Name, "set the newest "+kind.Name, b.PutLatest(ctx, e))
 			} else {
@@ -291,13 +292,13 @@ func TestSampleConfiguration(t *testing.T) {
 		may("worker", "renew a lease", lease.Renew(ctx))
 		may("worker", "release a lease", lease.Release(ctx))
 	}
-	// Who reads which kinds: reader and duty all.
+	// Who reads which kinds: reader, archive and duty all.
 	notFor := map[*Bus][]string{
 		worker: {"cap", "advice"},
 		route:  {"input", "conditions", "order", "telemetry", "cap", "dead-letter"},
 	}
 	for _, kind := range Kinds() {
-		for _, b := range []*Bus{worker, reader, route, duty} {
+		for _, b := range []*Bus{worker, reader, archive, route, duty} {
 			user := b.options.Name
 			if slices.Contains(notFor[b], kind.Name) {
 				mayNot(user, "follow "+kind.Name, followed(b, kind))
@@ -307,6 +308,9 @@ func TestSampleConfiguration(t *testing.T) {
 			_, err := b.LastSequence(ctx, kind)
 			may(user, "ask for the last "+kind.Name, err)
 			n := 0
+			if b == archive { // it follows: single messages are none of its rights
+				continue
+			}
 			for _, err := range b.ReadBack(ctx, kind) {
 				may(user, "read back "+kind.Name, err)
 				n++
@@ -321,8 +325,9 @@ func TestSampleConfiguration(t *testing.T) {
 		mayNot("site-gateway", "follow "+kind.Name, followed(gateway, kind))
 	}
 
-	// Not even the worker removes what was published, or changes a stream.
-	for _, b := range []*Bus{worker, reader, route, duty} {
+	// Not even the worker removes what was published, or changes a stream; the archive
+	// may empty some, see below.
+	for _, b := range []*Bus{worker, reader, route, duty, archive} {
 		user := b.options.Name
 		mayNot(user, "make a stream", try(b, func(ctx context.Context) error {
 			_, err := b.js.CreateStream(ctx, jetstream.StreamConfig{Name: "OTHER", Subjects: []string{"other"}})
@@ -335,7 +340,9 @@ func TestSampleConfiguration(t *testing.T) {
 		if stream, err := b.js.Stream(ctx, Score.Stream); err != nil {
 			t.Error(err)
 		} else {
-			mayNot(user, "empty a stream", try(b, func(ctx context.Context) error { return stream.Purge(ctx) }))
+			if b != archive {
+				mayNot(user, "empty a stream", try(b, func(ctx context.Context) error { return stream.Purge(ctx) }))
+			}
 			mayNot(user, "remove a message", try(b, func(ctx context.Context) error { return stream.DeleteMsg(ctx, 1) }))
 		}
 		// Answers to others, and what is published, cannot be listened to on the side.
@@ -382,6 +389,40 @@ func TestSampleConfiguration(t *testing.T) {
 		mayNot(user, "take a lease of alerts", err)
 	}
 
+	// The archive keeper: objects and a lease of its own, and the streams that it trims.
+	for _, kind := range []Kind{Score, Outlook, Conditions, Hold, Advice} {
+		mayNot("archive", "read the newest "+kind.Name, try(archive, func(ctx context.Context) error {
+			bucket, err := archive.js.KeyValue(ctx, kind.Latest)
+			if err == nil {
+				_, err = bucket.Get(ctx, "larkspur.saddlehorn")
+			}
+			return err
+		}))
+	}
+	mayNot("archive", "submit", submitted(archive, "three"))
+	mayNot("archive", "work", worked(archive, nil))
+	mayNot("archive", "put an object", archive.PutObject(ctx, "other", noise(10), nil))
+	mayNot("archive", "delete an object", archive.DeleteObject(ctx, "crop"))
+	for _, name := range []string{"programme.larkspur", "alerts.larkspur"} {
+		_, err := archive.Acquire(ctx, name, "thief", 5*time.Second)
+		mayNot("archive", "take the lease "+name, err)
+	}
+	for _, b := range []*Bus{worker, reader, route, duty} {
+		_, err := b.Acquire(ctx, "archive", "thief", 5*time.Second)
+		mayNot(b.options.Name, "take the lease of the archive", err)
+	}
+	content, err := archive.GetObject(ctx, "crop")
+	may("archive", "read an object", err)
+	if len(content) != chunkBytes {
+		t.Errorf("object of %d bytes", len(content))
+	}
+	lease, err = archive.Acquire(ctx, "archive", "lodge", time.Minute)
+	may("archive", "take its lease", err)
+	if err == nil {
+		may("archive", "renew its lease", lease.Renew(ctx))
+		may("archive", "release its lease", lease.Release(ctx))
+	}
+
 	// The alert route has states and leases of its own, and no objects.
 	_, err = route.GetObject(ctx, "crop")
 	mayNot("alert-route", "read an object", err)
@@ -410,7 +451,7 @@ func TestSampleConfiguration(t *testing.T) {
 	if left := stateMessages(t, route); len(keys) != 1 || left != 1 {
 		t.Errorf("states %v in %d messages: parts that were replaced are not removed", keys, left)
 	}
-	for _, b := range []*Bus{worker, reader, duty} {
+	for _, b := range []*Bus{worker, reader, archive, duty} {
 		user := b.options.Name
 		_, _, err := b.GetState(ctx, "alerts.larkspur")
 		mayNot(user, "read a state", err)
@@ -433,6 +474,31 @@ func TestSampleConfiguration(t *testing.T) {
 	}))
 	_, err = worker.Acquire(ctx, "alerts.larkspur", "thief", 5*time.Second)
 	mayNot("worker", "take a lease of alerts", err)
+
+	// What is archived and old goes off some streams, off others never.
+	trimmed := []string{"score", "outlook", "input", "conditions", "telemetry", "cap", "delivery", "health"}
+	for _, kind := range Kinds() {
+		last, err := archive.LastSequence(ctx, kind)
+		may("archive", "ask for the last "+kind.Name, err)
+		removed, err := archive.Trim(ctx, kind, last, time.Now().Add(time.Hour))
+		if !slices.Contains(trimmed, kind.Name) {
+			mayNot("archive", "trim "+kind.Name, err)
+			continue
+		}
+		may("archive", "trim "+kind.Name, err)
+		if removed == 0 {
+			t.Errorf("trimming %s removed nothing", kind.Name)
+		}
+	}
+	for _, stream := range []string{"OBJ_" + inputsName, stateStream, QueueAssess.stream(), "KV_" + leaseBucket, "KV_" + Score.Latest} {
+		mayNot("archive", "empty "+stream, try(archive, func(ctx context.Context) error {
+			of, err := archive.js.Stream(ctx, stream)
+			if err != nil {
+				return err
+			}
+			return of.Purge(ctx)
+		}))
+	}
 
 	// The process of the server itself needs no key.
 	own, err := s.Connect(ctx, Options{})
