@@ -173,7 +173,7 @@ type replay struct {
 	failed  map[string]*replayFailure
 	sites   map[string]*replayedSite
 	asked   map[time.Time]bool // moments at which new sites have been judged; see fresh
-	then    *programme.Programme
+	digest  string             // of the programme file of the last message
 	told    time.Time
 	made    int
 }
@@ -346,10 +346,12 @@ func (r *replay) versions() error {
 }
 
 // object reads a crop, or a programme file, from the archive.
+//
+// Each kept crop is checked against its SHA-256 when it is read.
 func (r *replay) object(_ context.Context, name string) ([]byte, error) {
 	digest, ok := r.crops[name]
 	if !ok {
-		return nil, errNotAgain(objectInWords(name) + " is not in the archive: it was pruned, or never kept")
+		return nil, errNotAgain(objectInWords(name) + " was pruned, or never kept")
 	}
 	content, err := r.reader.Crop(digest)
 	switch {
@@ -361,13 +363,37 @@ func (r *replay) object(_ context.Context, name string) ([]byte, error) {
 	return content, nil
 }
 
+// reasons names all crops of a job that cannot be had, not only the first that was met.
+func (r *replay) reasons(ctx context.Context, crops []string, met error) error {
+	var again errNotAgain
+	if !errors.As(met, &again) {
+		return met
+	}
+	var all errReasons
+	for _, name := range crops {
+		if _, err := r.object(ctx, name); err != nil {
+			all = append(all, err.Error())
+		}
+	}
+	if len(all) == 0 {
+		return met
+	}
+	return all
+}
+
+// errReasons are several reasons why a message cannot be made again, each told by
+// itself.
+type errReasons []string
+
+func (e errReasons) Error() string { return strings.Join(e, "; ") }
+
 // objectInWords names what lies under a name for people.
 func objectInWords(name string) string {
 	parts := strings.Split(name, "/")
 	if len(parts) < 4 {
 		return "the programme file " + name
 	}
-	return fmt.Sprintf("the %s crop %s (%s)", parts[1], strings.Join(parts[2:len(parts)-1], "/"), name)
+	return "the " + parts[1] + " crop " + strings.Join(parts[2:], "/")
 }
 
 // read gives the messages as batches, in the order in which they were stored.
@@ -490,7 +516,6 @@ func (r *replay) judge(ctx context.Context, b *replayBatch) {
 		return
 	}
 	j := assessTask{Programme: ref, Mode: b.mode, Moment: b.at}
-	var missing []string
 	for _, name := range b.basis.Crops {
 		parts := strings.SplitN(name, "/", 3)
 		if len(parts) < 3 {
@@ -498,21 +523,10 @@ func (r *replay) judge(ctx context.Context, b *replayBatch) {
 			return
 		}
 		j.Inputs = append(j.Inputs, inputRef{Kind: parts[1], Object: name})
-		if r.crops[name] == "" {
-			missing = append(missing, name)
-		}
-	}
-	if len(missing) > 0 { // all of them are named, not only the first that is met
-		_, err := r.object(ctx, missing[0])
-		if n := len(missing) - 1; n > 0 {
-			err = errNotAgain(fmt.Sprintf("%v; and %s more: %s", err, count(n, "crop"), strings.Join(missing[1:], ", ")))
-		}
-		fail(err)
-		return
 	}
 	of, err := r.service.judgementOf(ctx, p, &j)
 	if err != nil {
-		fail(err)
+		fail(r.reasons(ctx, b.basis.Crops, err))
 		return
 	}
 	for _, m := range b.messages {
@@ -571,6 +585,9 @@ func (r *replay) settle(ctx context.Context, b *replayBatch, m *replayMessage) e
 	if m.archived != nil {
 		counts.Archived++
 		s.name = m.was.Site.Name
+		if b.basis != nil {
+			r.digest = b.basis.Programme
+		}
 	}
 	if ctx.Err() != nil {
 		return ctx.Err()
@@ -766,6 +783,9 @@ func (r *replay) finish() {
 		res.NotMade = append(res.NotMade, *r.failed[key])
 	}
 	slices.SortStableFunc(res.NotMade, func(a, b replayFailure) int { return a.First.Compare(b.First) })
-	res.ProgramVersion = version()
-	res.sum(r)
+	var order *programme.Programme
+	if r.digest != "" {
+		order, _, _ = r.programmeOf(context.Background(), r.digest, false) // without it sites stand by their ids
+	}
+	res.sum(r, order)
 }

@@ -13,6 +13,7 @@ import (
 
 	"rimeline/seedability"
 	"rimeline/seedability/bus"
+	"rimeline/seedability/programme"
 )
 
 // replayResult is what a replay found.
@@ -61,11 +62,12 @@ type replayDifference struct {
 	Now      string    `json:"now"`
 }
 
-// replayFailure is messages that could not be made again for the same reason.
+// replayFailure is messages that could not be made again for the same reason. One that
+// lacks several crops is counted with each.
 type replayFailure struct {
 	Reason   string    `json:"reason"`
-	Kind     string    `json:"kind"`
-	Messages int       `json:"messages"`
+	Scores   int       `json:"scores"`
+	Outlooks int       `json:"outlooks"`
 	Site     string    `json:"first_site"`
 	First    time.Time `json:"first"`
 }
@@ -129,26 +131,44 @@ func (r *replay) difference(m *replayMessage, field, then, now string) {
 const mostReplayReasons = 200
 
 func (r *replay) failure(m *replayMessage, err error) {
-	reason := err.Error()
-	key := reason + " " + m.kind.Name
-	f := r.failed[key]
-	if f == nil && len(r.failed) >= mostReplayReasons {
-		reason = "other reasons"
-		key = reason + " " + m.kind.Name
-		f = r.failed[key]
+	reasons := errReasons{err.Error()}
+	errors.As(err, &reasons)
+	for _, reason := range reasons {
+		f := r.failed[reason]
+		if f == nil && len(r.failed) >= mostReplayReasons {
+			reason = "other reasons"
+			f = r.failed[reason]
+		}
+		if f == nil {
+			f = &replayFailure{Reason: reason, Site: m.site, First: m.at}
+			r.failed[reason] = f
+		}
+		if m.kind.Name == bus.Outlook.Name {
+			f.Outlooks++
+		} else {
+			f.Scores++
+		}
 	}
-	if f == nil {
-		f = &replayFailure{Reason: reason, Kind: m.kind.Name, Site: m.site, First: m.at}
-		r.failed[key] = f
-	}
-	f.Messages++
 }
 
-// sum compares the states of sites.
-func (res *replayResult) sum(r *replay) {
+// sum compares the states of sites, in the order of a programme file; the others come
+// after them.
+func (res *replayResult) sum(r *replay, order *programme.Programme) {
 	longest := seedability.DefaultLongestGap
 	end := res.Scores.Last
+	var ids []string
+	if order != nil {
+		ids = sitesWithin(order, -90, -180, 90, 180)
+	}
 	for _, id := range sortedKeys(r.sites) {
+		if !slices.Contains(ids, id) {
+			ids = append(ids, id)
+		}
+	}
+	for _, id := range ids {
+		if r.sites[id] == nil {
+			continue
+		}
 		s := r.sites[id]
 		if len(s.rows) == 0 {
 			continue
@@ -281,10 +301,16 @@ func (res *replayResult) write(w io.Writer) error {
 		p.printf("\nEverything is as it was published, to the byte.\n")
 	}
 	res.writeProblems(p)
-	if res.Compared && !res.fine() {
-		res.writeDifferences(p)
+	switch {
+	case !res.Compared || res.fine():
+	case s.Differ+o.Differ+s.NoSite+o.NoSite+s.New+o.New == 0:
+		if s.Equal+o.Equal > 0 {
+			p.printf("\nAll that could be made again is as it was published, to the byte.\n")
+		}
+	default:
 		res.writeHours(p)
 		res.writeWindows(p)
+		res.writeDifferences(p)
 	}
 	for k, note := range res.Notes {
 		if k == 0 {
@@ -320,7 +346,14 @@ func (res *replayResult) writeProblems(p *page) {
 	if len(res.NotMade) > 0 {
 		p.printf("\nCOULD NOT BE MADE AGAIN\n")
 		for _, f := range res.NotMade {
-			p.paragraph(fmt.Sprintf("%s, from %s %s UTC on: %s", count(f.Messages, f.Kind), f.Site, f.First.Format("2 Jan 15:04:05"), printable(f.Reason)))
+			var parts []string
+			if f.Scores > 0 {
+				parts = append(parts, count(f.Scores, "score"))
+			}
+			if f.Outlooks > 0 {
+				parts = append(parts, count(f.Outlooks, "outlook"))
+			}
+			p.paragraph(fmt.Sprintf("%s, first of %s %s UTC: %s", strings.Join(parts, " and "), f.Site, f.First.Format("2 Jan 15:04:05"), printable(f.Reason)))
 		}
 	}
 	if len(res.Problems) > 0 {
@@ -343,7 +376,8 @@ func (res *replayResult) writeDifferences(p *page) {
 		}
 		rows = append(rows, []string{d.Kind + " " + d.Field, fmt.Sprint(d.Messages), d.Site + " " + d.First.Format("2 Jan 15:04:05"), shortened(d.Then), shortened(d.Now)})
 	}
-	p.table("", append([][]string{}, rows...))
+	p.printf("\n")
+	p.table("", rows)
 }
 
 // shortened text for a cell.
@@ -357,10 +391,30 @@ func shortened(text string) string {
 }
 
 func (res *replayResult) writeHours(p *page) {
-	rows := [][]string{{"HOURS OF", "WINDOW", "BUILDING", "QUIET", "HOLD", "BLIND", ""}}
+	states := []seedability.State{seedability.StateWindow, seedability.StateBuilding, seedability.StateQuiet, seedability.StateHold, seedability.StateBlind}
+	rows := [][]string{{"HOURS OF", "WINDOW", "BUILDING", "QUIET", "HOLD", "BLIND"}}
+	all := replaySite{Name: "sites in both", Then: map[seedability.State]float64{}, Now: map[seedability.State]float64{}}
+	both, noted := 0, false
 	for _, site := range res.Sites {
+		noted = noted || site.Only != "" || site.UnknownMinutes > 0
+		if site.Only == "" {
+			both++
+			for _, state := range states {
+				all.Then[state] += site.Then[state]
+				all.Now[state] += site.Now[state]
+			}
+		}
+	}
+	if noted {
+		rows[0] = append(rows[0], "NOTE")
+	}
+	sites := res.Sites
+	if both > 1 {
+		sites = append(slices.Clone(sites), all)
+	}
+	for _, site := range sites {
 		row := []string{site.Name}
-		for _, state := range []seedability.State{seedability.StateWindow, seedability.StateBuilding, seedability.StateQuiet, seedability.StateHold, seedability.StateBlind} {
+		for _, state := range states {
 			then, now := hoursText(site.Then[state]), hoursText(site.Now[state])
 			switch {
 			case site.Only == "archive":
@@ -382,7 +436,10 @@ func (res *replayResult) writeHours(p *page) {
 		case site.UnknownMinutes > 0:
 			note = hoursText(site.UnknownMinutes) + " not made again"
 		}
-		rows = append(rows, append(row, note))
+		if noted {
+			row = append(row, note)
+		}
+		rows = append(rows, row)
 	}
 	p.printf("\n")
 	p.table("", rows)
@@ -398,7 +455,7 @@ func hoursText(minutes float64) string {
 }
 
 func (res *replayResult) writeWindows(p *page) {
-	rows := [][]string{{"WINDOW", "THEN", "NOW", ""}}
+	rows := [][]string{{"WINDOW", "THEN", "NOW", "CHANGE"}}
 	equal := 0
 	for _, site := range res.Sites {
 		for _, w := range site.Windows {
@@ -406,10 +463,11 @@ func (res *replayResult) writeWindows(p *page) {
 				equal++
 				continue
 			}
+			change := movedText(w)
 			if site.Only != "" {
-				w.Change = ""
+				change = "" // said above
 			}
-			rows = append(rows, []string{site.Name, spansText(w.Then), spansText(w.Now), movedText(w)})
+			rows = append(rows, []string{site.Name, spansText(w.Then), spansText(w.Now), change})
 		}
 	}
 	if len(rows) > 1 {
