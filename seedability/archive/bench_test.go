@@ -2,6 +2,7 @@ package archive
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -99,19 +100,45 @@ func processorTime(b *testing.B) time.Duration {
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
-// season names a folder for a season of 200 sites, 180 days and an assessment every
-// five minutes, 10.4 million; it is made where it is not there, in some minutes.
+// season names a folder for two seasons of 180 days, made where they are not there, in
+// some minutes: "scores" of 200 sites with an assessment every five minutes, 10.4
+// million, and "outlooks" of 20 sites with the same and an outlook of 104 releases
+// every hour, 1.04 million assessments and 8.99 million releases. The second is what
+// "rimeline evaluate" is timed on: time rimeline evaluate --archive $SEASON/outlooks.
 const season = "RIMELINE_TEST_SEASON"
+
+// inventedSeason is how a site's weather goes: storms of some hours, every few days.
+type inventedSeason struct {
+	random *rand.Rand
+	storm  float64
+}
+
+// next is the score after five minutes.
+func (s *inventedSeason) next() float64 {
+	s.storm += .02*(-.8-s.storm) + .12*s.random.NormFloat64()
+	return 100 / (1 + math.Exp(-2.5*s.storm))
+}
+
+func stateOf(score float64) seedability.State {
+	switch {
+	case score >= 60:
+		return seedability.StateWindow
+	case score >= 30:
+		return seedability.StateBuilding
+	}
+	return seedability.StateQuiet
+}
 
 // seasonArchive writes the tables of a season without the messages, which take most of
 // the time and are not read here.
-func seasonArchive(b *testing.B) *Reader {
+func seasonArchive(b *testing.B, name string) *Reader {
 	b.Helper()
 	dir := os.Getenv(season)
 	if dir == "" {
-		b.Skipf("%s names no folder for a season of 10 million assessments (some GB)", season)
+		b.Skipf("%s names no folder for seasons of 10 million assessments (some GB)", season)
 	}
-	const perDay = 288
+	dir = filepath.Join(dir, name)
+	const perDay, releases = 288, 104
 	days := 180
 	if text := os.Getenv(season + "_DAYS"); text != "" {
 		var err error
@@ -119,12 +146,20 @@ func seasonArchive(b *testing.B) *Reader {
 			b.Fatal(err)
 		}
 	}
+	sites := manySites(200)
+	if name == "outlooks" {
+		sites = sites[:20]
+	}
 	begin := time.Date(2025, 10, 1, 0, 0, 0, 0, time.UTC)
 	last := begin.AddDate(0, 0, days-1).Format(dayForm)
 	if _, err := os.Stat(filepath.Join(dir, invented, last, manifestName)); err != nil {
 		a := openArchive(b, dir, Options{})
-		sites := manySites(200)
 		from := time.Now()
+		weather := make([]inventedSeason, len(sites))
+		for k := range weather {
+			weather[k].random = rand.New(rand.NewPCG(9, uint64(k)))
+		}
+		outlooks := uint64(0)
 		for day := range days {
 			at := begin.AddDate(0, 0, day)
 			d, err := a.day(dayKey{invented, at.Format(dayForm)})
@@ -136,8 +171,28 @@ func seasonArchive(b *testing.B) *Reader {
 				for n := range perDay {
 					when := at.Add(time.Duration(n) * 5 * time.Minute)
 					assessment := inventedAssessment(site, when, 0)
+					score := weather[k].next()
+					assessment.Score.Value, assessment.State = &score, stateOf(score)
+					assessment.Standing.State = assessment.State
 					sequence := uint64(day*perDay*len(sites) + n*len(sites) + k + 1)
 					add(block, scoreColumns, &scoreRow{stamp{site: site.ID, sequence: sequence, id: fmt.Sprintf("%016x", sequence), at: when}, &assessment})
+					if name != "outlooks" || n%12 != 0 {
+						continue
+					}
+					// What is foreseen fades into noise with its lead.
+					outlooks++
+					o := seedability.Outlook{Programme: invented, Site: site, IssuedAt: when, ModelReferenceTime: when.Add(-100 * time.Minute)}
+					for release := range releases {
+						lead := 10 * float64(release+1)
+						x := math.Max(0, math.Min(100, score+lead/12*weather[k].random.NormFloat64()))
+						o.Releases = append(o.Releases, seedability.OutlookRelease{ReleaseTime: when.Add(time.Duration(lead) * time.Minute), LeadMinutes: lead, Score: &x, Opportunity: number(x / 100), TargetProbability: number(.7),
+							Confidence: .8 - lead/4000, State: stateOf(x), ActivationMinutes: number(18 + x/50), LandingMinutes: number(44 + x/30)})
+					}
+					s := stamp{site: site.ID, sequence: outlooks, id: fmt.Sprintf("%016x", outlooks), at: when}
+					of := d.block(TableOutlooks, site.ID)
+					for r := range o.Releases {
+						add(of, outlookColumns, &outlookRow{s, &o, &o.Releases[r]})
+					}
 				}
 			}
 			d.events = perDay * len(sites)
@@ -157,25 +212,31 @@ func seasonArchive(b *testing.B) *Reader {
 	return r
 }
 
-// BenchmarkOneSiteSeason reads two columns of one site over a season.
+// BenchmarkOneSiteSeason reads two columns of one site over a season, of assessments
+// and of what outlooks said.
 func BenchmarkOneSiteSeason(b *testing.B) {
-	r := seasonArchive(b)
-	for b.Loop() {
-		clear(r.manifests) // as a new process
-		rows := 0
-		for one, err := range r.Scores(b.Context(), Query{Programme: invented, Sites: []string{"site-077"}}, "score", "confidence") {
-			if err != nil {
-				b.Fatal(err)
+	query := Query{Programme: invented, Sites: []string{"site-007"}}
+	for _, test := range []struct{ season, table string }{{"scores", TableScores}, {"outlooks", TableScores}, {"outlooks", TableOutlooks}} {
+		b.Run(test.table+"-of-"+test.season, func(b *testing.B) {
+			r := seasonArchive(b, test.season)
+			for b.Loop() {
+				clear(r.manifests) // as a new process
+				rows := 0
+				for one, err := range r.Table(b.Context(), test.table, query, "score", "confidence") {
+					if err != nil {
+						b.Fatal(err)
+					}
+					rows += one.Len
+				}
+				b.ReportMetric(float64(rows), "rows")
 			}
-			rows += one.Len
-		}
-		b.ReportMetric(float64(rows), "rows")
+		})
 	}
 }
 
 // BenchmarkWholeSeason reads the score of every site.
 func BenchmarkWholeSeason(b *testing.B) {
-	r := seasonArchive(b)
+	r := seasonArchive(b, "scores")
 	for b.Loop() {
 		clear(r.manifests)
 		rows, sum := 0, 0.
