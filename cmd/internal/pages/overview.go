@@ -352,7 +352,8 @@ func (p *Programme) inputs(f face) []inputRow {
 		rows = append(rows, p.inputRow(in.kind, in.label, in.at, f))
 	}
 	for _, input := range p.File.Inputs {
-		if seen[input.Kind] == 0 {
+		// What criteria live by is no part of assessments; its age stands with the holds.
+		if seen[input.Kind] == 0 && !input.IsSafety() {
 			seen[input.Kind]++
 			rows = append(rows, inputRow{Kind: plain(input.Kind, longName), Label: "none in the newest assessments", Word: "missing"})
 		}
