@@ -501,6 +501,13 @@ func (a *Archive) day(key dayKey) (*openDay, error) {
 
 func (d *openDay) readKeys(path string) error {
 	l := layoutNamed(tableIndex)
+	entry, ok := d.manifest.file(tableFile(tableIndex))
+	if !ok {
+		return fmt.Errorf("%s: the manifest does not name it: %w", path, ErrDamaged)
+	}
+	if err := checkFooter(path, entry); err != nil {
+		return err
+	}
 	r, err := openParquet(path, l)
 	if err != nil {
 		return err

@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -278,8 +279,22 @@ func TestVerifyNamesEveryDamage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(files) < 40 {
-		t.Fatalf("only %d files", len(files))
+	// Every kind of file of the layout is among them.
+	wanted := []string{formatName, positionsName, cropsName + "/" + refsName + "/", cropsName + "/" + hexOf([]byte("what was kept of an input"))[:2] + "/",
+		manifestName, scoresNC, pathsNC, digestsName}
+	for _, kind := range bus.Kinds() {
+		wanted = append(wanted, "/"+eventsFile(kind.Name))
+	}
+	for _, l := range layouts {
+		wanted = append(wanted, "/"+tableFile(l.name))
+	}
+	for _, table := range lineKinds {
+		wanted = append(wanted, "/"+linesFile(table))
+	}
+	for _, name := range wanted {
+		if !slices.ContainsFunc(files, func(path string) bool { return strings.Contains(path, name) }) {
+			t.Errorf("the archive has no %s", name)
+		}
 	}
 	random := rand.New(rand.NewPCG(3, 4))
 	named := func(path, damage string, whats ...string) {
@@ -349,44 +364,176 @@ func TestVerifyNamesEveryDamage(t *testing.T) {
 	noProblems(t, dir)
 }
 
-// Damage of a day is not carried on into its next writing.
-func TestDamageIsNotCarriedOn(t *testing.T) {
-	for _, name := range []string{"events.score.ndjson.zst", "scores.parquet", "holds.ndjson", "index.parquet", "paths.parquet"} {
-		dir := t.TempDir()
-		s := inventedNight(t, 3)
-		a := openArchive(t, dir, Options{})
-		s.feed(t, a)
-		if err := a.Flush(t.Context()); err != nil {
+// A flipped byte in a file is either told by whoever reads it, with the file's name, or
+// changes nothing of what is read: never is it taken for data. Every message, row and
+// crop is read after 12 flips in each file, 200 with RIMELINE_TEST_FLIPS=200.
+func TestFlippedByteIsNoData(t *testing.T) {
+	flips := 12
+	if text := os.Getenv("RIMELINE_TEST_FLIPS"); text != "" {
+		var err error
+		if flips, err = strconv.Atoi(text); err != nil {
 			t.Fatal(err)
 		}
-		path := filepath.Join(dir, invented, "2026-01-14", manifestOf(t, a.Reader, "2026-01-14").Folder, name)
+	}
+	dir := t.TempDir()
+	s := inventedNight(t, 3)
+	a := openArchive(t, dir, Options{})
+	s.feed(t, a)
+	if err := a.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.KeepCrop(invented, "2026-01-14", "crop-1", []byte("what was kept of an input")); err != nil {
+		t.Fatal(err)
+	}
+	a.Close()
+	// all of what a file holds, as text.
+	read := func(name string) (string, error) {
+		r, err := OpenReader(dir)
+		if err != nil {
+			return "", err
+		}
+		var b strings.Builder
+		q := Query{Programme: invented}
+		if strings.Contains(name, bus.Health.Name) || strings.Contains(name, "_service") {
+			q.Programme = serviceName
+		}
+		if table, ok := strings.CutSuffix(filepath.Base(name), ".parquet"); ok {
+			if table == tableIndex { // for the writer alone, which reads the keys
+				m, err := r.manifest(dayKey{q.Programme, "2026-01-14"})
+				if err != nil {
+					return "", err
+				}
+				d := &openDay{manifest: m, keys: map[[16]byte]struct{}{}}
+				err = d.readKeys(name)
+				fmt.Fprint(&b, d.keys)
+				return b.String(), err
+			}
+			for rows, err := range r.Table(t.Context(), table, q) {
+				if err != nil {
+					return "", err
+				}
+				fmt.Fprint(&b, rows)
+			}
+			return b.String(), nil
+		}
+		if kind, ok := kindOfFile(filepath.Base(name)); ok {
+			for stored, err := range r.Stored(t.Context(), q, kind) {
+				if err != nil {
+					return "", err
+				}
+				fmt.Fprintf(&b, "%d %v %v %s\n", stored.Sequence, stored.Time, stored.Event, stored.Event.Data)
+			}
+			return b.String(), nil
+		}
+		if strings.Contains(name, cropsName) {
+			content, err := r.Crop("crop-1")
+			return string(content), err
+		}
+		for _, programme := range []string{invented, serviceName} {
+			days, err := r.Days(programme)
+			if err != nil {
+				return "", err
+			}
+			for _, day := range days {
+				fmt.Fprint(&b, asJSON(day.Manifest))
+			}
+		}
+		return b.String(), nil
+	}
+	random := rand.New(rand.NewPCG(11, 12))
+	told, harmless := 0, 0
+	err := filepath.WalkDir(dir, func(path string, entry os.DirEntry, err error) error {
+		// Nobody reads netCDF and lines of JSON back; digests neither. Without positions
+		// all is asked for again.
+		if err != nil || entry.IsDir() || slices.Contains([]string{".nc", ".ndjson"}, filepath.Ext(path)) || slices.Contains([]string{lockName, digestsName, positionsName}, entry.Name()) {
+			return err
+		}
+		content, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		want, err := read(path)
+		if err != nil || want == "" {
+			t.Errorf("%s: read as %q, %v", path, want, err)
+		}
+		for range flips {
+			flipped := slices.Clone(content)
+			at := random.IntN(len(flipped))
+			flipped[at] ^= 1 << random.IntN(8)
+			if err := os.WriteFile(path, flipped, 0o644); err != nil {
+				return err
+			}
+			switch got, err := read(path); {
+			case err != nil && !strings.Contains(err.Error(), filepath.Base(path)) && !strings.Contains(err.Error(), "crop"):
+				t.Errorf("%s: byte %d: the error does not name the file: %v", path, at, err)
+			case err != nil:
+				told++
+			case got != want:
+				t.Errorf("%s: a flip in byte %d of %d is read as data", path, at, len(content))
+			default:
+				harmless++
+			}
+		}
+		return os.WriteFile(path, content, 0o644)
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	noProblems(t, dir)
+	t.Logf("%d flips told by readers, %d without effect on what is read (Verify names those too)", told, harmless)
+}
+
+// Damage of a day is not carried on into its next writing, of whatever file that is
+// read for it; netCDF and digests are made anew from these.
+func TestDamageIsNotCarriedOn(t *testing.T) {
+	names := []string{}
+	for _, l := range layouts {
+		names = append(names, tableFile(l.name))
+	}
+	for _, kind := range bus.Kinds() {
+		if !kind.NoProgramme { // those lie with another day
+			names = append(names, eventsFile(kind.Name))
+		}
+	}
+	for _, table := range lineKinds {
+		names = append(names, linesFile(table))
+	}
+	dir := t.TempDir()
+	s := inventedNight(t, 3)
+	a := openArchive(t, dir, Options{})
+	s.feed(t, a)
+	if err := a.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	before, m := a.Positions()["score"], manifestOf(t, a.Reader, "2026-01-14")
+	s.put(bus.Score, "quill", at(77), inventedAssessment(inventedSites[1], at(77), 3))
+	g := s.all[len(s.all)-1]
+	if err := a.Add(t.Context(), g.kind, g.sequence, g.stored, g.event); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range names {
+		path := filepath.Join(dir, invented, "2026-01-14", m.Folder, name)
 		content, err := os.ReadFile(path)
 		if err != nil {
 			t.Fatal(err)
 		}
-		content[len(content)/2] ^= 4
-		if err := os.WriteFile(path, content, 0o644); err != nil {
-			t.Fatal(err)
+		flip := func() {
+			content[len(content)/2] ^= 4
+			if err := os.WriteFile(path, content, 0o644); err != nil {
+				t.Fatal(err)
+			}
 		}
-		before := a.Positions()["score"]
-		s.put(bus.Score, "quill", at(77), inventedAssessment(inventedSites[1], at(77), 3))
-		g := s.all[len(s.all)-1]
-		if err := a.Add(t.Context(), g.kind, g.sequence, g.stored, g.event); err != nil {
-			t.Fatal(err)
-		}
+		flip()
 		if err := a.Flush(t.Context()); !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), name) {
 			t.Errorf("%s: %v, want an error that names it", name, err)
 		}
 		if a.Positions()["score"] != before {
 			t.Errorf("%s: the position went on", name)
 		}
-		content[len(content)/2] ^= 4
-		if err := os.WriteFile(path, content, 0o644); err != nil {
-			t.Fatal(err)
-		}
-		if err := a.Flush(t.Context()); err != nil || a.Positions()["score"] != g.sequence {
-			t.Errorf("%s: mended, and still %v", name, err)
-		}
-		a.Close()
+		flip()
 	}
+	if err := a.Flush(t.Context()); err != nil || a.Positions()["score"] != g.sequence {
+		t.Errorf("mended, and still %v", err)
+	}
+	noProblems(t, dir)
 }

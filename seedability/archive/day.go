@@ -362,9 +362,13 @@ func (w *dayWriter) table(l *layout) (err error) {
 	if err := p.close(); err != nil {
 		return fmt.Errorf("%s: %w", tableFile(l.name), err)
 	}
-	first, last := p.span()
+	entry := File{Name: tableFile(l.name), Rows: p.rows.Rows}
+	entry.First, entry.Last = p.span()
+	if entry.FooterBytes, entry.FooterSHA256, err = footerOf(f.file.Name()); err != nil {
+		return err
+	}
 	w.m.Tables[l.name] = p.rows
-	return w.finish(f, File{Name: tableFile(l.name), Rows: p.rows.Rows, First: first, Last: last})
+	return w.finish(f, entry)
 }
 
 // streamSum sums the index up for the manifest.

@@ -21,12 +21,14 @@
 // A published file is never changed. A day that gains messages is written whole into
 // a new folder g<number>, forced to the disk, read back and compared, and only then
 // does manifest.json, replaced by a rename, name the new folder; the old one is
-// removed afterwards. A new day appears by the renaming of its whole folder. Whoever dies in between leaves the old day or the new one. A
-// reader opens the manifest and then what it names; if that is gone the manifest is
-// read again.
+// removed afterwards. A new day appears by the renaming of its whole folder. Whoever
+// dies in between leaves the old day or the new one. A reader opens the manifest and
+// then what it names; if that is gone the manifest is read again.
 //
 // Files of JSON that say what is true (manifest, format, positions) carry their own
-// SHA-256 in front, so that a flipped byte is found in them too.
+// SHA-256 in front, so that a flipped byte is found in them too. Of a Parquet file the
+// manifest has the SHA-256 of the footer besides, which readers compare first: they
+// need not read the whole file to know that what they read is what was written.
 //
 // Scores are discrete sampling geometries of CF chapter 9: time series in contiguous
 // ragged arrays (section 9.3.3), since sites are judged at times of their own and a

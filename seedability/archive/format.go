@@ -36,6 +36,7 @@ const (
 	maxFiles       = 200
 	maxRanges      = 1000
 	maxGroups      = 100_000
+	maxFooterBytes = 16 << 20
 )
 
 // ErrDamaged: a file of the archive is not what was written.
@@ -87,6 +88,10 @@ type File struct {
 	// First and Last time of its rows; left out where they have none.
 	First time.Time `json:"first,omitzero"`
 	Last  time.Time `json:"last,omitzero"`
+	// FooterBytes at the end of a Parquet file say what lies where. They are compared
+	// before anything is read by them; pages have sums of their own.
+	FooterBytes  int64  `json:"footer_bytes,omitempty"`
+	FooterSHA256 string `json:"footer_sha256,omitempty"`
 }
 
 // Stream is which messages of one kind a day has. What is missing between First and
@@ -217,6 +222,9 @@ func (m *Manifest) check(programme, day string) error {
 	for _, f := range m.Files {
 		if !fileForm.MatchString(f.Name) || !digestForm.MatchString(f.SHA256) || f.Bytes < 0 || f.Rows < 0 || seen[f.Name] {
 			return fmt.Errorf("file %q: its name, size, digest or number of rows cannot be", printable(f.Name))
+		}
+		if f.FooterSHA256 != "" && (!digestForm.MatchString(f.FooterSHA256) || f.FooterBytes < 8 || f.FooterBytes > min(f.Bytes, maxFooterBytes)) {
+			return fmt.Errorf("file %q: its footer of %d bytes cannot be", printable(f.Name), f.FooterBytes)
 		}
 		seen[f.Name] = true
 	}

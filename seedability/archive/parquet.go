@@ -1,6 +1,7 @@
 package archive
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -146,6 +147,57 @@ func (w *parquetWriter) span() (first, last time.Time) {
 		return time.Time{}, time.Time{}
 	}
 	return TimeOf(w.first), TimeOf(w.last)
+}
+
+// footerOf a Parquet file that was written: its last bytes (Parquet format, "File
+// format": the metadata, their length in four bytes, PAR1).
+func footerOf(path string) (bytes int64, digest string, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return 0, "", err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return 0, "", err
+	}
+	var end [8]byte
+	if _, err := f.ReadAt(end[:], info.Size()-int64(len(end))); err != nil {
+		return 0, "", fmt.Errorf("%s: %w", path, err)
+	}
+	bytes = int64(binary.LittleEndian.Uint32(end[:4])) + int64(len(end))
+	if bytes > min(info.Size(), maxFooterBytes) {
+		return 0, "", fmt.Errorf("%s: a footer of %d bytes, at most %d", path, bytes, maxFooterBytes)
+	}
+	b := make([]byte, bytes)
+	if _, err := f.ReadAt(b, info.Size()-bytes); err != nil {
+		return 0, "", fmt.Errorf("%s: %w", path, err)
+	}
+	return bytes, hexOf(b), nil
+}
+
+// checkFooter compares the end of a Parquet file with what the manifest says. The
+// library trusts it: one flipped byte there can hide a column, or ask for all memory.
+// Pages have sums that the library checks.
+func checkFooter(path string, entry File) error {
+	if entry.FooterSHA256 == "" {
+		return checkFile(path, entry) // written by an older program
+	}
+	info, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	if info.Size() != entry.Bytes {
+		return fmt.Errorf("%s: %d bytes, the manifest says %d: %w", path, info.Size(), entry.Bytes, ErrDamaged)
+	}
+	bytes, digest, err := footerOf(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return err // the day was replaced
+	}
+	if err != nil || bytes != entry.FooterBytes || digest != entry.FooterSHA256 {
+		return fmt.Errorf("%s: its footer is not what was written (SHA-256 %s, the manifest says %s): %w", path, digest, entry.FooterSHA256, ErrDamaged)
+	}
+	return nil
 }
 
 // parquetReader reads columns of a table.

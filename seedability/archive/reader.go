@@ -272,7 +272,11 @@ func tableOfDay(d Day, l *layout, q *Query, numbers []int, yield func(Rows) bool
 			return nil
 		}
 	}
-	file, err := openParquet(filepath.Join(d.Folder, entry.Name), l)
+	path := filepath.Join(d.Folder, entry.Name)
+	if err := checkFooter(path, entry); err != nil {
+		return err
+	}
+	file, err := openParquet(path, l)
 	if err != nil {
 		return err
 	}
