@@ -50,6 +50,7 @@ type commandLine struct {
 	Export   exportCommand   `cmd:"" help:"Write a range of the archive as CSV, GeoJSON, netCDF, Parquet or JSON lines."`
 	Sources  sourcesCommand  `cmd:"" help:"List the public stores that can be watched, and try them."`
 	Assess   assessCommand   `cmd:"" help:"Judge when release at each site works, from model output and soundings."`
+	Hindcast hindcastCommand `cmd:"" help:"Count the hours that were worth seeding at each site, from model files of past seasons."`
 	Inspect  inspectCommand  `cmd:"" help:"Show what files hold."`
 	Sample   sampleCommand   `cmd:"" help:"Give the values of a gridded file at a place."`
 	Profile  profileCommand  `cmd:"" help:"Give the derived levels of a sounding or a model column."`
