@@ -10,7 +10,8 @@ import (
 // runsLook follows the runs of a model. A run is followed from half its usual
 // latency on until all wanted hours are there, or a newer run covers them, or
 // it is older than the usual latency plus two cadences and three hours. An hour
-// that a newer run has given already is not announced from an older one.
+// that a newer run has is not announced from an older one, once the newer one is
+// whole: until then outlooks live by the older one, and need all of it.
 type runsLook struct {
 	f     Fetcher
 	s     Source
@@ -18,7 +19,7 @@ type runsLook struct {
 
 	done    map[time.Time]bool // runs that are not followed any more
 	open    map[time.Time]*run
-	covered map[time.Time]time.Time // valid time -> newest run that has it
+	covered map[time.Time]time.Time // valid time -> newest whole run that has it
 	from    time.Time               // no runs before this one
 	newest  time.Time               // run of which something was seen
 	began   time.Time               // when its first hour was published
@@ -32,6 +33,11 @@ type run struct {
 	hours     []int // wanted
 	seen      map[int]bool
 	lastNews  time.Time
+}
+
+// valid is the time of a forecast hour.
+func (r *run) valid(hour int) time.Time {
+	return r.reference.Add(time.Duration(hour) * time.Hour)
 }
 
 const (
@@ -84,11 +90,17 @@ func (l *runsLook) poll(ctx context.Context, now time.Time) ([]Object, error) {
 			if r.reference.Equal(l.newest) && !o.Published.IsZero() && (l.began.IsZero() || o.Published.Before(l.began)) {
 				l.began = o.Published
 			}
-			if by := l.covered[o.ValidTime]; r.reference.Before(by) {
-				continue
+			if by := l.covered[o.ValidTime]; !r.reference.Before(by) {
+				fresh = append(fresh, o)
 			}
-			l.covered[o.ValidTime] = r.reference
-			fresh = append(fresh, o)
+		}
+		if len(r.seen) < len(r.hours) {
+			continue
+		}
+		for _, h := range r.hours {
+			if valid := r.valid(h); l.covered[valid].Before(r.reference) {
+				l.covered[valid] = r.reference
+			}
 		}
 	}
 	l.closeRuns(now)
@@ -124,7 +136,7 @@ func (l *runsLook) closeRuns(now time.Time) {
 	for reference, r := range l.open {
 		missing := false
 		for _, h := range r.hours {
-			missing = missing || !r.seen[h] && !l.covered[reference.Add(time.Duration(h)*time.Hour)].After(reference)
+			missing = missing || !r.seen[h] && !l.covered[r.valid(h)].After(reference)
 		}
 		if !missing || now.Sub(reference) > l.overstay() {
 			delete(l.open, reference)
@@ -211,7 +223,7 @@ func (l *runsLook) object(r *run, hour int, perFile []map[int]hourFiles) (Object
 	o := Object{
 		Source: l.s.Name, Kind: l.s.Kind, Complete: true,
 		ID:            fmt.Sprintf("%s/%s/f%03d", l.s.Name, r.reference.Format("20060102T15Z"), hour),
-		ReferenceTime: r.reference, ValidTime: r.reference.Add(time.Duration(hour) * time.Hour),
+		ReferenceTime: r.reference, ValidTime: r.valid(hour),
 	}
 	for _, files := range perFile {
 		hf := files[hour]
