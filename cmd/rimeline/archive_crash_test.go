@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"log/slog"
@@ -10,6 +9,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -35,8 +35,8 @@ func init() {
 	}
 }
 
-// The rehearsal, with the bus and the archive's writer in it, is killed at random
-// moments and started again on the same folders: 3 times in half a minute, or as often
+// The rehearsal, with the bus and the archive's writer in it, and a gateway that sends
+// to it, is killed at random moments and started again on the same folders: 3 times in half a minute, or as often
 // as RIMELINE_TEST_KILLS says (200 take half an hour). Then every message that
 // the streams have is in the archive once and as it came, and the archive is as its
 // manifests say.
@@ -72,15 +72,17 @@ type crashCount struct {
 	stored, before, scores int // messages, those archived before the last start, scores of them
 	repeated               int // messages that stand in a stream more than once
 	crops                  int
+	acknowledged           int // messages whose sender was told so
 }
 
 func (c *crashCount) add(o crashCount) {
 	c.taken, c.unfinished, c.stored, c.before = c.taken+o.taken, c.unfinished+o.unfinished, c.stored+o.stored, c.before+o.before
-	c.scores, c.repeated, c.crops = c.scores+o.scores, c.repeated+o.repeated, c.crops+o.crops
+	c.scores, c.repeated, c.crops, c.acknowledged = c.scores+o.scores, c.repeated+o.repeated, c.crops+o.crops, c.acknowledged+o.acknowledged
 }
 
 func (c crashCount) String() string {
-	return fmt.Sprintf("%d messages stored (%d scores, %d again), %d of them archived when the last was killed; %d crops", c.stored, c.scores, c.repeated, c.before, c.crops)
+	return fmt.Sprintf("%d messages stored (%d scores, %d again; %d acknowledged to the test's gateway), %d of them archived when the last was killed; %d crops",
+		c.stored, c.scores, c.repeated, c.acknowledged, c.before, c.crops)
 }
 
 func killRehearsal(t *testing.T, random *rand.Rand, kills int) (count crashCount) {
@@ -88,7 +90,7 @@ func killRehearsal(t *testing.T, random *rand.Rand, kills int) (count crashCount
 	top := t.TempDir()
 	defer os.RemoveAll(top) // many folders would fill a small disk
 	data, dir := filepath.Join(top, "data"), filepath.Join(top, "archive")
-	acknowledged := &seenNumbers{of: map[string]uint64{}}
+	acknowledged := &seenNumbers{of: map[string]uint64{}, ids: map[string]bool{}}
 	for kill := range kills {
 		// A storm that is rehearsed again says much of it again.
 		seed := 1 + kill%4
@@ -96,21 +98,16 @@ func killRehearsal(t *testing.T, random *rand.Rand, kills int) (count crashCount
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
 		var looking sync.WaitGroup
-		looking.Go(func() { lookAtStreams(ctx, data, acknowledged) })
-		began, much := acknowledged.all(), uint64(random.Int64N(40))
+		looking.Go(func() { beGateway(ctx, data, acknowledged) })
 		switch {
 		case kill == 0:
 			// Days with scores take longest to write: the first storm gets as far as that.
 			until(t, 2*time.Minute, "first scores", func() bool { p.alive(t); return acknowledged.get(bus.Score.Name) > 0 })
-		case kill%4 == 2:
-			time.Sleep(time.Duration(random.Int64N(int64(4 * time.Second)))) // also before it says anything
+		case kill%4 == 2: // also before it says anything
 		default:
-			// A storm that is begun again may wait for jobs that the dead process had in hand.
-			for wait := 0; wait < 50 && acknowledged.all() <= began+much; wait++ {
-				time.Sleep(200 * time.Millisecond)
-			}
+			until(t, time.Minute, "the archive is taken", func() bool { p.alive(t); return strings.Contains(p.log.String(), "archive taken") })
 		}
-		time.Sleep(time.Duration(random.Int64N(int64(500 * time.Millisecond))))
+		time.Sleep(time.Duration(random.Int64N(int64(4 * time.Second))))
 		p.alive(t)
 		if kill%2 == 1 {
 			// Every other kill falls into a writing, if one comes soon.
@@ -122,7 +119,7 @@ func killRehearsal(t *testing.T, random *rand.Rand, kills int) (count crashCount
 		p.kill()
 		cancel()
 		looking.Wait()
-		if bytes.Contains([]byte(p.log.String()), []byte("archive taken")) {
+		if strings.Contains(p.log.String(), "archive taken") {
 			count.taken++
 		}
 		if unfinishedDays(t, dir) {
@@ -146,6 +143,7 @@ func killRehearsal(t *testing.T, random *rand.Rand, kills int) (count crashCount
 		}
 	}
 
+	count.acknowledged = len(acknowledged.ids)
 	before := archivedMessages(t, dir)
 	server, err := bus.Embedded(data)
 	if err != nil {
@@ -185,6 +183,7 @@ func killRehearsal(t *testing.T, random *rand.Rand, kills int) (count crashCount
 			count.stored++
 			got := after[kind.Name][stored.Sequence]
 			identity := messageIdentity(&stored)
+			delete(acknowledged.ids, stored.Event.ID)
 			if len(got) == 0 && again[identity] {
 				count.repeated++
 				continue
@@ -229,6 +228,9 @@ func killRehearsal(t *testing.T, random *rand.Rand, kills int) (count crashCount
 			}
 		}
 	}
+	if len(acknowledged.ids) > 0 {
+		t.Errorf("%d messages were acknowledged and are in no stream", len(acknowledged.ids))
+	}
 	rows := 0
 	for r, err := range reader.Scores(t.Context(), archive.Query{Programme: "vantry"}, "score") {
 		if err != nil {
@@ -248,10 +250,12 @@ func messageIdentity(s *bus.Stored) string {
 	return fmt.Sprintf("%s %s %s", s.Event.ID, s.Event.Time, s.Event.Data)
 }
 
-// seenNumbers are the last message of each kind that a reader saw.
+// seenNumbers are the last message of each kind that a reader saw, and the telemetry
+// that was acknowledged, by its id.
 type seenNumbers struct {
 	mutex sync.Mutex
 	of    map[string]uint64
+	ids   map[string]bool
 }
 
 func (s *seenNumbers) add(kind string, sequence uint64) {
@@ -266,19 +270,10 @@ func (s *seenNumbers) get(kind string) uint64 {
 	return s.of[kind]
 }
 
-// all is how many were seen of all kinds.
-func (s *seenNumbers) all() (n uint64) {
-	s.mutex.Lock()
-	defer s.mutex.Unlock()
-	for _, sequence := range s.of {
-		n += sequence
-	}
-	return n
-}
-
-// lookAtStreams notes the last message of each kind that the streams of a rehearsal
-// have, until ctx ends: what a reader saw was acknowledged.
-func lookAtStreams(ctx context.Context, data string, seen *seenNumbers) {
+// beGateway publishes telemetry to a rehearsal, some 50 messages a second, and notes
+// what was acknowledged, and the last message of each kind that the streams have, until
+// ctx ends.
+func beGateway(ctx context.Context, data string, seen *seenNumbers) {
 	var b *bus.Bus
 	for b == nil {
 		if ctx.Err() != nil {
@@ -293,13 +288,24 @@ func lookAtStreams(ctx context.Context, data string, seen *seenNumbers) {
 		b, _ = bus.Connect(ctx, at.Address, bus.Options{AttemptTime: time.Second, RetryTime: time.Second, UserFile: filepath.Join(data, accessFile)})
 	}
 	defer b.Close()
-	for ctx.Err() == nil {
-		for _, kind := range bus.Kinds() {
-			if sequence, err := b.LastSequence(ctx, kind); err == nil {
-				seen.add(kind.Name, sequence)
+	for n := 0; ctx.Err() == nil; n++ {
+		e, err := bus.NewEvent(bus.Telemetry, "vantry", "gateway", time.Now(), map[string]any{"n": n, "note": strings.Repeat("rime ", 40)})
+		if err == nil {
+			_, err = b.Publish(ctx, e)
+		}
+		if err == nil {
+			seen.mutex.Lock()
+			seen.ids[e.ID] = true
+			seen.mutex.Unlock()
+		}
+		if n%10 == 0 {
+			for _, kind := range bus.Kinds() {
+				if sequence, err := b.LastSequence(ctx, kind); err == nil {
+					seen.add(kind.Name, sequence)
+				}
 			}
 		}
-		time.Sleep(200 * time.Millisecond)
+		time.Sleep(20 * time.Millisecond)
 	}
 }
 
