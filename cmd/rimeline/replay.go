@@ -22,6 +22,7 @@ import (
 	"rimeline/seedability/archive"
 	"rimeline/seedability/bus"
 	"rimeline/seedability/hold"
+	"rimeline/seedability/message"
 	"rimeline/seedability/programme"
 )
 
@@ -33,6 +34,7 @@ type replayCommand struct {
 	Programme   string `type:"existingfile" placeholder:"FILE" help:"Judge by this programme file; left out: by the file that was in force."`
 	ProgrammeID string `name:"programme-id" placeholder:"ID" help:"Of which programme, where the archive has several."`
 	Against     string `enum:"archive,none" default:"archive" placeholder:"WHAT" help:"archive: compare with what was published. none: only write --out."`
+	Holds       string `enum:"auto,archive,again" default:"auto" placeholder:"WHICH" help:"archive: holds as they were judged. again: judge the criteria again. auto: again where --programme has other criteria."`
 	Out         string `type:"path" placeholder:"FILE" help:"Write what was made as CloudEvents, one a line."`
 	Workers     int    `default:"0" placeholder:"N" help:"How many jobs at once; the result does not depend on it. 0: one for each processor."`
 }
@@ -40,7 +42,7 @@ type replayCommand struct {
 func (replayCommand) Help() string {
 	return `Makes every archived score and outlook again from the crops that it names, by the same code as the service, and compares them byte by byte. The same program with the same programme file gives the same bytes. With another one the differences are told in hours by site, and as windows gained, lost and moved.
 
-Moments are those of the archive. Holds are as they were judged then, also where another programme file has other criteria; the text says so.
+Moments are those of the archive. Holds are as they were judged then, unless another programme file has other criteria, inputs of criteria, sites or targets: then the criteria are judged again from the archived messages, at the moments of the scores.
 
 Examples:
 
@@ -72,7 +74,7 @@ func (c *replayCommand) Run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	r := &replay{reader: reader, from: from, to: to, workers: c.Workers, result: replayResult{Archive: c.Archive, ProgramVersion: version()}}
+	r := &replay{reader: reader, from: from, to: to, workers: c.Workers, again: c.Holds == "again", mayAgain: c.Holds == "auto", result: replayResult{Archive: c.Archive, ProgramVersion: version()}}
 	if r.workers == 0 {
 		r.workers = runtime.GOMAXPROCS(0)
 	}
@@ -163,19 +165,25 @@ type replay struct {
 	workers  int
 	other    *programme.Programme // by which to judge; nil: as archived
 	otherRef programmeRef
+	again    bool          // criteria are judged again
+	mayAgain bool          // where they differ
 	out      *bufio.Writer // nil for none
 	progress io.Writer     // nil for none
 
-	service *service
-	crops   map[string]string // SHA-256 by name
-	result  replayResult
-	differ  map[string]*replayDifference
-	failed  map[string]*replayFailure
-	sites   map[string]*replayedSite
-	asked   map[time.Time]bool // moments at which new sites have been judged; see fresh
-	digest  string             // of the programme file of the last message
-	told    time.Time
-	made    int
+	service     *service
+	mutex       sync.Mutex
+	crops       map[string]string // SHA-256 by name
+	listed      time.Time         // when they were looked for
+	result      replayResult
+	differ      map[string]*replayDifference
+	failed      map[string]*replayFailure
+	sites       map[string]*replayedSite
+	holds       *replayHolds       // nil where holds are taken as archived
+	asked       map[time.Time]bool // moments at which new sites have been judged; see fresh
+	digest      string             // of the programme file of the last message
+	firstDigest string             // and of the first
+	told        time.Time
+	made        int
 }
 
 // replayMessage is one message to be made again.
@@ -187,6 +195,7 @@ type replayMessage struct {
 	was      replayedData
 	// Of the judgement: one of the assessments, or why there is none.
 	assessments []seedability.Assessment
+	conditions  *message.Conditions
 	limits      seedability.Limits
 	err         error
 }
@@ -200,6 +209,8 @@ type replayedData struct {
 	Holds    []seedability.HoldRef `json:"holds"`
 	Standing *seedability.Standing `json:"standing"`
 	Basis    *seedability.Basis    `json:"basis"`
+	// Inputs of conditions are names of crops; those of others are not looked at.
+	Inputs json.RawMessage `json:"inputs"`
 }
 
 // replayBatch is messages of one kind, moment and crops: one job.
@@ -219,6 +230,8 @@ type replayedSite struct {
 	scores   []lastScore
 	outlooks []*seedability.Outlook
 	rows     []replayedRow
+	// What was made last, where criteria are judged again.
+	newestScore, newestOutlook []byte
 }
 
 // replayedRow is the state of a site from a moment on; empty where it is not known.
@@ -242,20 +255,18 @@ func (e errNotAgain) Error() string { return string(e) }
 
 func (r *replay) run(env *environment) error {
 	r.differ, r.failed, r.sites, r.asked = map[string]*replayDifference{}, map[string]*replayFailure{}, map[string]*replayedSite{}, map[time.Time]bool{}
-	r.service = newService(&service{clock: clock.Wall{}, log: slog.New(slog.DiscardHandler), rare: env.Rare, worker: "replay", objects: r.object})
-	refs, err := r.reader.Crops()
-	if err != nil {
+	r.service = newService(&service{clock: clock.Wall{}, log: slog.New(slog.DiscardHandler), rare: env.Rare, worker: "replay", objects: r.object, newest: r.newest})
+	if err := r.listCrops(); err != nil {
 		return err
-	}
-	r.crops = map[string]string{}
-	for _, ref := range refs {
-		// One name is one content: it ends with the digest.
-		if ref.Programme == r.result.Programme && strings.HasPrefix(ref.SHA256, digestIn(ref.Name)) {
-			r.crops[ref.Name] = ref.SHA256
-		}
 	}
 	if err := r.versions(); err != nil {
 		r.problem(err)
+	}
+	if err := r.decideHolds(env); err != nil {
+		return err
+	}
+	if r.holds != nil {
+		defer r.holds.stop()
 	}
 
 	ctx, cancel := context.WithCancel(env)
@@ -345,12 +356,47 @@ func (r *replay) versions() error {
 	return err
 }
 
+// listCrops finds out what is kept.
+func (r *replay) listCrops() error {
+	refs, err := r.reader.Crops()
+	if err != nil {
+		return err
+	}
+	r.crops, r.listed = map[string]string{}, time.Now()
+	for _, ref := range refs {
+		// One name is one content: it ends with the digest.
+		if ref.Programme == r.result.Programme && strings.HasPrefix(ref.SHA256, digestIn(ref.Name)) {
+			r.crops[ref.Name] = ref.SHA256
+		}
+	}
+	return nil
+}
+
+// listAgain: what is not there may have come since, where the service writes the
+// archive.
+const listAgain = 10 * time.Second
+
+// digestOf is the SHA-256 of what lies under a name, empty where nothing does.
+func (r *replay) digestOf(name string) (string, error) {
+	r.mutex.Lock()
+	defer r.mutex.Unlock()
+	if r.crops[name] == "" && time.Since(r.listed) > listAgain {
+		if err := r.listCrops(); err != nil {
+			return "", err
+		}
+	}
+	return r.crops[name], nil
+}
+
 // object reads a crop, or a programme file, from the archive.
 //
 // Each kept crop is checked against its SHA-256 when it is read.
 func (r *replay) object(_ context.Context, name string) ([]byte, error) {
-	digest, ok := r.crops[name]
-	if !ok {
+	digest, err := r.digestOf(name)
+	if err != nil {
+		return nil, err
+	}
+	if digest == "" {
 		return nil, errNotAgain(objectInWords(name) + " was pruned, or never kept")
 	}
 	content, err := r.reader.Crop(digest)
@@ -405,7 +451,11 @@ func (r *replay) read(ctx context.Context, give func(*replayBatch) bool, problem
 		open = nil
 		return b == nil || give(b)
 	}
-	for stored, err := range r.reader.Stored(ctx, archive.Query{Programme: r.result.Programme, From: r.from, To: r.to}, bus.Score.Name, bus.Outlook.Name) {
+	kinds := []string{bus.Score.Name, bus.Outlook.Name}
+	if r.again {
+		kinds = append(kinds, bus.Conditions.Name)
+	}
+	for stored, err := range r.reader.Stored(ctx, archive.Query{Programme: r.result.Programme, From: r.from, To: r.to}, kinds...) {
 		if ctx.Err() != nil {
 			return
 		}
@@ -447,9 +497,17 @@ func readReplayMessage(stored *bus.Stored) (*replayMessage, assessMode, error) {
 	}
 	m.at = m.was.AsOf
 	mode := modeNow
-	if stored.Event.Type == bus.Outlook.Type {
+	switch stored.Event.Type {
+	case bus.Outlook.Type:
 		m.kind, m.at, mode = bus.Outlook, m.was.IssuedAt, modeOutlook
+	case bus.Conditions.Type:
+		m.kind, mode = bus.Conditions, modeConditions
+		m.was.Basis = &seedability.Basis{} // by whatever file judges
+		if err := json.Unmarshal(m.was.Inputs, &m.was.Basis.Crops); err != nil {
+			return nil, "", fmt.Errorf("%s of %s: inputs: %w", stored.Subject, stored.Event.Time.Format(time.RFC3339), err)
+		}
 	}
+	m.was.Inputs = nil
 	if m.was.Basis == nil {
 		m.err = errNotAgain("made by a program that did not yet say from what it was made")
 	}
@@ -460,7 +518,7 @@ func readReplayMessage(stored *bus.Stored) (*replayMessage, assessMode, error) {
 // has and the archived one had not: they are judged at the same moments, from the same
 // crops.
 func (r *replay) fresh(b *replayBatch) (messages []*replayMessage) {
-	if r.other == nil || b.basis == nil {
+	if r.other == nil || b.basis == nil || b.mode == modeConditions {
 		return nil
 	}
 	key := b.at
@@ -510,7 +568,11 @@ func (r *replay) judge(ctx context.Context, b *replayBatch) {
 	if b.basis == nil {
 		return
 	}
-	p, ref, err := r.programmeOf(ctx, b.basis.Programme, false)
+	digest := b.basis.Programme
+	if b.mode == modeConditions {
+		digest = r.firstDigest
+	}
+	p, ref, err := r.programmeOf(ctx, digest, false)
 	if err != nil {
 		fail(err)
 		return
@@ -533,6 +595,12 @@ func (r *replay) judge(ctx context.Context, b *replayBatch) {
 		site := p.Site(m.site)
 		switch {
 		case m.err != nil:
+		case b.mode == modeConditions:
+			var found *foundConditions
+			if found, m.err = of.conditionsAt(m.at, r.service.cellMemory(ctx, of, ref.Digest)); m.err == nil {
+				made := found.message(p.ID, m.at, b.basis.Crops)
+				m.conditions = &made
+			}
 		case site == nil:
 			m.err = errNoSite
 		case b.mode == modeNow:
@@ -577,6 +645,9 @@ func (r *replay) site(id string) *replayedSite {
 // settle does the short part of a message, and compares.
 func (r *replay) settle(ctx context.Context, b *replayBatch, m *replayMessage) error {
 	r.made++
+	if m.kind.Name == bus.Conditions.Name {
+		return r.settleConditions(m)
+	}
 	s, counts := r.site(m.site), r.result.of(m.kind)
 	if counts.First.IsZero() || m.at.Before(counts.First) {
 		counts.First = m.at
@@ -596,7 +667,7 @@ func (r *replay) settle(ctx context.Context, b *replayBatch, m *replayMessage) e
 	var event bus.Event
 	err := m.err
 	if err == nil {
-		event, row.now, err = r.messageOf(ctx, s, m)
+		event, row.now, err = r.messageOf(ctx, b, s, m)
 	}
 	var notMade errNotMade
 	switch {
@@ -652,7 +723,7 @@ func (r *replay) settle(ctx context.Context, b *replayBatch, m *replayMessage) e
 }
 
 // messageOf makes the message of what was judged.
-func (r *replay) messageOf(ctx context.Context, s *replayedSite, m *replayMessage) (bus.Event, seedability.State, error) {
+func (r *replay) messageOf(ctx context.Context, b *replayBatch, s *replayedSite, m *replayMessage) (bus.Event, seedability.State, error) {
 	basis := m.was.Basis
 	if m.archived == nil { // after the last that was made of this site
 		own := *basis
@@ -681,9 +752,85 @@ func (r *replay) messageOf(ctx context.Context, s *replayedSite, m *replayMessag
 	if err != nil {
 		return bus.Event{}, "", err
 	}
-	a := settleNow(m.assessments[0], resultsOf(m.was.Holds, m.site), before, outlook, m.limits, basis)
+	results := resultsOf(m.was.Holds, m.site)
+	if r.holds != nil {
+		var at time.Time // of a site that the archive has not, that of the others
+		for _, other := range b.messages {
+			if m.archived == nil || other == m {
+				at = later(at, judgedAt(other.was.Holds))
+			}
+		}
+		if at.IsZero() || at.After(m.at) {
+			at = m.at
+		}
+		if results, err = r.holds.at(ctx, at); err != nil {
+			return bus.Event{}, "", err
+		}
+	}
+	a := settleNow(m.assessments[0], results, before, outlook, m.limits, basis)
 	event, err := bus.NewEvent(m.kind, a.Programme, m.site, a.AsOf, a)
 	return event, a.State, err
+}
+
+// decideHolds finds out whether criteria are judged again, and begins with it.
+func (r *replay) decideHolds(ctx context.Context) error {
+	if !r.again && (!r.mayAgain || r.other == nil) {
+		return nil
+	}
+	for event, err := range r.reader.Events(ctx, archive.Query{Programme: r.result.Programme, From: r.from, To: r.to}, bus.Score.Name) {
+		if err != nil {
+			return err
+		}
+		var was replayedData
+		if err := json.Unmarshal(event.Data, &was); err != nil || was.Basis == nil {
+			continue
+		}
+		r.firstDigest = was.Basis.Programme
+		if !r.again {
+			then, _, err := r.programmeOf(ctx, was.Basis.Programme, true)
+			if err != nil {
+				r.result.Notes = append(r.result.Notes, fmt.Sprintf("Holds are judged again, since it is not known whether the criteria are the same: %v.", err))
+			}
+			if r.again = err != nil || criteriaDiffer(then, r.other); !r.again {
+				return nil
+			}
+		}
+		p, ref, err := r.programmeOf(ctx, was.Basis.Programme, false)
+		if err != nil {
+			return err
+		}
+		r.result.Notes = append(r.result.Notes, "Criteria were judged again from the archived messages of gauges, warnings, sites, persons and the weather, at the moments of the archived scores; the service itself would have judged at once when something changed.")
+		r.holds, err = r.judgeHoldsAgain(ctx, p, ref, was.AsOf)
+		return err
+	}
+	r.again = false // there is no score to judge them for
+	return nil
+}
+
+// settleConditions takes the weather over targets and sites that was found out again.
+// Where that failed the archived one stands.
+func (r *replay) settleConditions(m *replayMessage) error {
+	if m.err != nil {
+		r.failure(m, m.err)
+		r.result.Conditions.NotMade++
+		return nil
+	}
+	event, err := bus.NewEvent(m.kind, r.result.Programme, bus.Whole, m.at, m.conditions)
+	if err != nil {
+		return err
+	}
+	r.result.Conditions.Archived++
+	if string(event.Data) == string(m.archived) {
+		r.result.Conditions.Equal++
+	} else {
+		r.result.Conditions.Differ++
+	}
+	var made message.Conditions // as the service reads it
+	if err := json.Unmarshal(event.Data, &made); err != nil {
+		return err
+	}
+	r.holds.conditions[made.AsOf] = made
+	return nil
 }
 
 // resultsOf are the results of criteria from which an assessment's Holds were made.
@@ -701,6 +848,13 @@ func resultsOf(holds []seedability.HoldRef, site string) (results []hold.Result)
 func (r *replay) remember(s *replayedSite, kind bus.Kind, data []byte) error {
 	if data == nil {
 		return nil
+	}
+	if r.again {
+		if kind.Name == bus.Outlook.Name {
+			s.newestOutlook = data
+		} else {
+			s.newestScore = data
+		}
 	}
 	if kind.Name == bus.Outlook.Name {
 		o := &seedability.Outlook{}

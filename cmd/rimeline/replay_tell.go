@@ -27,11 +27,14 @@ type replayResult struct {
 	ProgramVersion string   `json:"program_version"`
 	ArchivedBy     []string `json:"archived_by"`
 	// ProgrammeFile is by which file was judged; empty: the archived ones.
-	ProgrammeFile string             `json:"programme_file,omitempty"`
-	Scores        replayCounts       `json:"scores"`
-	Outlooks      replayCounts       `json:"outlooks"`
-	Differences   []replayDifference `json:"differences"`
-	NotMade       []replayFailure    `json:"not_made"`
+	ProgrammeFile string       `json:"programme_file,omitempty"`
+	Scores        replayCounts `json:"scores"`
+	Outlooks      replayCounts `json:"outlooks"`
+	// Conditions that were made again for the criteria; the archived ones stand where
+	// that could not be done.
+	Conditions  replayCounts       `json:"conditions,omitzero"`
+	Differences []replayDifference `json:"differences"`
+	NotMade     []replayFailure    `json:"not_made"`
 	// Problems are parts of the archive that could not be read.
 	Problems []string     `json:"problems"`
 	Sites    []replaySite `json:"sites"`
@@ -65,11 +68,12 @@ type replayDifference struct {
 // replayFailure is messages that could not be made again for the same reason. One that
 // lacks several crops is counted with each.
 type replayFailure struct {
-	Reason   string    `json:"reason"`
-	Scores   int       `json:"scores"`
-	Outlooks int       `json:"outlooks"`
-	Site     string    `json:"first_site"`
-	First    time.Time `json:"first"`
+	Reason     string    `json:"reason"`
+	Scores     int       `json:"scores"`
+	Outlooks   int       `json:"outlooks"`
+	Conditions int       `json:"conditions,omitempty"`
+	Site       string    `json:"first_site"`
+	First      time.Time `json:"first"`
 }
 
 // replaySite compares the states of one site. Minutes and windows are of the time in
@@ -143,9 +147,12 @@ func (r *replay) failure(m *replayMessage, err error) {
 			f = &replayFailure{Reason: reason, Site: m.site, First: m.at}
 			r.failed[reason] = f
 		}
-		if m.kind.Name == bus.Outlook.Name {
+		switch m.kind.Name {
+		case bus.Outlook.Name:
 			f.Outlooks++
-		} else {
+		case bus.Conditions.Name:
+			f.Conditions++
+		default:
 			f.Scores++
 		}
 	}
@@ -353,6 +360,9 @@ func (res *replayResult) writeProblems(p *page) {
 			if f.Outlooks > 0 {
 				parts = append(parts, count(f.Outlooks, "outlook"))
 			}
+			if f.Conditions > 0 {
+				parts = append(parts, count(f.Conditions, "look")+" at the weather over targets")
+			}
 			p.paragraph(fmt.Sprintf("%s, first of %s %s UTC: %s", strings.Join(parts, " and "), f.Site, f.First.Format("2 Jan 15:04:05"), printable(f.Reason)))
 		}
 	}
@@ -407,6 +417,9 @@ func (res *replayResult) writeHours(p *page) {
 	}
 	if noted {
 		rows[0] = append(rows[0], "NOTE")
+	}
+	if both == len(res.Sites) {
+		all.Name = "all sites"
 	}
 	sites := res.Sites
 	if both > 1 {

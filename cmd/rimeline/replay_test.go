@@ -196,6 +196,39 @@ func TestReplay(t *testing.T) {
 		}
 	})
 
+	// Criteria that do not name a site any more do not suspend it. They are judged again
+	// from the archived messages, and for all other sites that gives what was published,
+	// to the byte.
+	t.Run("criteria", func(t *testing.T) {
+		changed := filepath.Join(t.TempDir(), "changed.yaml")
+		if err := os.WriteFile(changed, []byte(replayProgramme("sites: [cold-anvil, three-kilns, salt-lantern]", "sites: [cold-anvil, three-kilns]")), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		text, result, err := replayRun(t, "--archive", dir, "--programme", changed)
+		if err == nil || result.Scores.NotMade+result.Outlooks.NotMade > 0 {
+			t.Errorf("(%v)\n%s", err, text)
+		}
+		t.Logf("\n%s", text)
+		changedSite := 0
+		for _, a := range scores {
+			if a.Site.ID == "salt-lantern" {
+				changedSite++
+			}
+		}
+		if s := result.Scores; s.Differ == 0 || s.Differ > changedSite || s.Equal < len(scores)-changedSite || result.Outlooks.Equal != outlooks {
+			t.Errorf("scores %+v, outlooks %+v: only those of salt-lantern, %d, may differ", s, result.Outlooks, changedSite)
+		}
+		if c := result.Conditions; c.Archived < 3 || c.Equal != c.Archived {
+			t.Errorf("conditions %+v, want all equal", c)
+		}
+		for _, site := range result.Sites {
+			then, now := site.Then[seedability.StateHold], site.Now[seedability.StateHold]
+			if less := now < then-5; less != (site.ID == "salt-lantern") || now > then {
+				t.Errorf("%s: held for %.1f min then, %.1f now", site.ID, then, now)
+			}
+		}
+	})
+
 	// A crop that was pruned, one whose file is gone and one with a flipped byte are named,
 	// with as many messages as name them; all others are made, and are equal.
 	t.Run("damaged", func(t *testing.T) {

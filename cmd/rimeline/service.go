@@ -47,8 +47,10 @@ type service struct {
 	owned     owned
 	keepers   alertKeepers
 	archiver  archiveKeepers
-	// objects reads crops from elsewhere than the bus, by name; nil for the bus.
+	// objects reads crops from elsewhere than the bus, by name, and newest the newest
+	// message of a site; nil for the bus.
 	objects func(ctx context.Context, name string) ([]byte, error)
+	newest  func(kind bus.Kind, site string) (data []byte, known bool)
 
 	bundles    remembered[*programme.Programme]
 	crops      remembered[*decodedCrop]

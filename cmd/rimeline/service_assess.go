@@ -475,6 +475,10 @@ type lastScore struct {
 
 // latest reads the newest message of a kind for a site.
 func (s *service) latest(ctx context.Context, kind bus.Kind, programmeID, siteID string, into any) (known bool, err error) {
+	if s.newest != nil {
+		data, known := s.newest(kind, siteID)
+		return known && json.Unmarshal(data, into) == nil, nil
+	}
 	event, known, err := s.bus.Latest(ctx, kind, programmeID, siteID)
 	if err != nil || !known {
 		return false, err
