@@ -164,6 +164,7 @@ func TestExportRefusals(t *testing.T) {
 		{[]string{"--kind", "scores", "--format", "netcdf", "--out", "-"}, "standard output"},
 		{[]string{"--kind", "scores", "--format", "csv", "--out", filepath.Join(from, "foxglove", "x.csv")}, "in the archive itself"},
 		{[]string{"--kind", "scores", "--format", "csv", "--out", dir}, "no regular file"},
+		{[]string{"--kind", "scores", "--format", "parquet", "--no-json"}, "--no-json"},
 		{[]string{"--kind", "scores", "--format", "xml"}, "--format"},
 	} {
 		arguments := append([]string{"export", "--archive", from}, test.arguments...)

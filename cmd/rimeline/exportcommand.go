@@ -28,6 +28,7 @@ type exportCommand struct {
 	Kind      string   `required:"" placeholder:"KIND" help:"What is exported: one of the kinds listed above."`
 	Format    string   `required:"" enum:"csv,geojson,netcdf,parquet,ndjson" placeholder:"FORMAT" help:"csv, geojson, netcdf, parquet or ndjson."`
 	Out       string   `required:"" placeholder:"FILE" help:"File to write, replaced when the new one is whole; - for standard output."`
+	NoJSON    bool     `name:"no-json" help:"csv and geojson: leave out the columns that hold JSON (targets, inputs, data), which are the most of a file."`
 	Partial   bool     `help:"Go on without days that cannot be read. Left out: the first one ends it and nothing is written."`
 }
 
@@ -106,7 +107,7 @@ func (c *exportCommand) Run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	source := &export.Source{Reader: reader, Sites: c.Site, From: from, To: to}
+	source := &export.Source{Reader: reader, Sites: c.Site, From: from, To: to, NoJSON: c.NoJSON}
 	if source.Programmes, err = c.programmes(reader); err != nil {
 		return err
 	}
@@ -159,6 +160,8 @@ func (c *exportCommand) check(table string) error {
 		return usageError("--format netcdf: of scores and paths; take csv or parquet for " + table)
 	case c.Format == formatNetCDF && c.Out == "-":
 		return usageError("--out: a netCDF file cannot go to standard output")
+	case c.NoJSON && c.Format != formatCSV && c.Format != formatGeoJSON:
+		return usageError("--no-json is for csv and geojson")
 	case len(c.Site) > 0 && !export.OfSites(table):
 		return usageError("--site: " + table + " are of no single site")
 	}
@@ -201,12 +204,12 @@ func (c *exportCommand) programmes(reader *archive.Reader) ([]string, error) {
 	}
 	if len(c.Programme) > 0 {
 		all = slices.Compact(slices.Sorted(slices.Values(c.Programme)))
+	} else if kind, ok := export.KindOf(export.TableOf(c.Kind)); !ok || !kind.NoProgramme {
+		// "_service" has what belongs to no programme.
+		all = slices.DeleteFunc(all, func(name string) bool { return strings.HasPrefix(name, "_") })
 	}
 	if c.Format != formatNetCDF && c.Format != formatParquet {
 		return all, nil
-	}
-	if len(c.Programme) == 0 {
-		all = slices.DeleteFunc(all, func(name string) bool { return strings.HasPrefix(name, "_") })
 	}
 	if len(all) > 1 {
 		return nil, usageError("--programme: a file of this format holds one; the archive has " + strings.Join(all, ", "))

@@ -582,7 +582,7 @@ func (s *spool) write(ctx context.Context, table string, e *Extraction, path str
 		}
 		t.source += ": particle ensemble in model wind, judged by the components of the score"
 	}
-	t.history = fmt.Sprintf("%s rimeline %s: taken out of %d days of the archive of %s", clock(o.Now), o.ProgramVersion, s.days, e.Programme)
+	t.history = fmt.Sprintf("%s rimeline %s: taken out of the archive of %s, %d %s", clock(o.Now), o.ProgramVersion, e.Programme, s.days, map[bool]string{true: "day", false: "days"}[s.days == 1])
 	if len(s.missing) > 0 {
 		t.history += fmt.Sprintf("; missing, since they could not be read: %v", s.missing)
 	}

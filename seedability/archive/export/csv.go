@@ -49,9 +49,10 @@ func Title(h archive.Heading) string {
 func CSV(ctx context.Context, s *Source, table string, into io.Writer) (rows int64, err error) {
 	w := bufio.NewWriterSize(into, 1<<16)
 	headings := archive.Headings(table)
+	columns := s.columnsOf(headings)
 	line := []byte("programme")
-	for _, h := range headings {
-		line = append(append(line, ','), Title(h)...)
+	for _, c := range columns {
+		line = append(append(line, ','), Title(headings[c])...)
 	}
 	if _, err := w.Write(append(line, '\r', '\n')); err != nil {
 		return 0, err
@@ -59,7 +60,7 @@ func CSV(ctx context.Context, s *Source, table string, into io.Writer) (rows int
 	err = s.each(ctx, table, func(r archive.Rows) error {
 		for k := range r.Len {
 			line = appendCell(line[:0], r.Programme)
-			for c := range r.Columns {
+			for _, c := range columns {
 				line = append(line, ',')
 				line = appendField(line, headings[c], &r.Columns[c], k)
 			}

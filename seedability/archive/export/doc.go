@@ -24,6 +24,8 @@ type Source struct {
 	Sites      []string // all if empty
 	// From is included, To is not; zero for no bound. See archive.Extraction.
 	From, To time.Time
+	// NoJSON leaves out columns that hold JSON.
+	NoJSON bool
 	// Problem hears of what cannot be given. An error that it returns ends the
 	// writing. Nil: the first problem ends it.
 	Problem  func(programme, what string, err error) error
@@ -78,6 +80,16 @@ func OfSites(table string) bool {
 		return headings[0].Name == "site"
 	}
 	return false
+}
+
+// columnsOf a table that are written, by their numbers.
+func (s *Source) columnsOf(headings []archive.Heading) (numbers []int) {
+	for k, h := range headings {
+		if !s.NoJSON || !isJSON(h) {
+			numbers = append(numbers, k)
+		}
+	}
+	return numbers
 }
 
 // each calls f with the rows of a table of every programme.

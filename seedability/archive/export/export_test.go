@@ -198,6 +198,26 @@ func holdToColumn(t *testing.T, table, cell string, h archive.Heading, c *archiv
 	}
 }
 
+func TestWithoutJSON(t *testing.T) {
+	r, _ := archived(t)
+	s := source(r)
+	s.NoJSON = true
+	var table, map_ bytes.Buffer
+	if _, err := CSV(t.Context(), s, archive.TableScores, &table); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := GeoJSON(t.Context(), s, archive.TableScores, &map_); err != nil {
+		t.Fatal(err)
+	}
+	head, _, _ := strings.Cut(table.String(), "\r\n")
+	if strings.Contains(head, "json") || !strings.HasSuffix(head, "site_altitude_m") || strings.Contains(map_.String(), "basin") {
+		t.Errorf("JSON is left: %s", head)
+	}
+	if records, err := csv.NewReader(&table).ReadAll(); err != nil || len(records) != 49 {
+		t.Errorf("%d records, %v", len(records), err)
+	}
+}
+
 // Every unit that is not 1 can be read from the name of its column.
 func TestTitles(t *testing.T) {
 	for _, table := range archive.Tables() {

@@ -146,6 +146,7 @@ const (
 
 func (s *Source) scorePoints(ctx context.Context, c *collection) error {
 	headings := archive.Headings(archive.TableScores)
+	columns := s.columnsOf(headings)
 	titles := make([][]byte, len(headings))
 	for k, h := range headings {
 		titles[k] = strconv.AppendQuote(nil, strings.TrimSuffix(Title(h), "_json"))
@@ -160,7 +161,7 @@ func (s *Source) scorePoints(ctx context.Context, c *collection) error {
 			line = appendPoint(line, latitude.Floats[k], longitude.Floats[k], altitude.Floats[k])
 			line = append(line, `,"properties":{"feature":"score","programme":`...)
 			line = appendJSON(line, r.Programme)
-			for n := range r.Columns {
+			for _, n := range columns {
 				switch headings[n].Name {
 				case columnLatitude, columnLongitude, columnAltitude, columnID:
 					continue
