@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"maps"
 	"path/filepath"
@@ -211,69 +210,23 @@ func (o *alertKeepers) all() []*alertKeeper {
 
 // ownAlerts alerts for a programme whenever no other process does, until ctx ends.
 func (s *service) ownAlerts(ctx context.Context, p *programme.Programme, o alertKeeperOptions) error {
-	wait := time.Second
-	for {
-		lease, err := s.bus.AcquireWait(ctx, "alerts."+p.ID, s.worker, leaseTime)
-		if ctx.Err() != nil {
-			return nil
+	return s.whileAlone(ctx, tenure{"alerts." + p.ID, "alerts", []any{"programme", p.ID}, func(ctx context.Context, lease *bus.Lease) error {
+		o.Lost = func() bool {
+			select {
+			case <-lease.Lost():
+				return true
+			default:
+				return false
+			}
 		}
+		k, err := s.newAlertKeeper(p, o)
 		if err != nil {
 			return err
 		}
-		s.log.Info("alerts taken", "programme", p.ID, "turn", lease.Token())
-		taken := time.Now()
-		err = s.ownAlertsUnder(ctx, lease, p, o)
-		if ctx.Err() != nil {
-			return nil
-		}
-		if err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, bus.ErrLost) {
-			s.log.Error("alerts failed, they are taken up again", "programme", p.ID, "error", err)
-		}
-		if wait = min(2*wait, time.Minute); time.Since(taken) > 2*time.Minute {
-			wait = time.Second
-		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-time.After(wait):
-		}
-	}
-}
-
-func (s *service) ownAlertsUnder(ctx context.Context, lease *bus.Lease, p *programme.Programme, o alertKeeperOptions) error {
-	within, cancel := context.WithCancel(ctx)
-	defer cancel()
-	var group sync.WaitGroup
-	defer group.Wait()
-	group.Go(func() {
-		defer cancel()
-		if err := lease.Keep(within); err != nil {
-			s.log.Warn("alerts lost to another", "programme", p.ID, "error", err)
-		}
-	})
-	defer func() {
-		cancel()
-		ending, end := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
-		defer end()
-		if err := lease.Release(ending); err != nil {
-			s.log.Warn("alerts not released", "programme", p.ID, "error", err)
-		}
-	}()
-	o.Lost = func() bool {
-		select {
-		case <-lease.Lost():
-			return true
-		default:
-			return false
-		}
-	}
-	k, err := s.newAlertKeeper(p, o)
-	if err != nil {
-		return err
-	}
-	done := make(chan error, 1)
-	s.clock.Go(func() { done <- k.run(within) })
-	return <-done
+		done := make(chan error, 1)
+		s.clock.Go(func() { done <- k.run(ctx) })
+		return <-done
+	}})
 }
 
 // run alerts until ctx ends. It lives by the service's clock.

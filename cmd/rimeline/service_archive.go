@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -82,49 +83,18 @@ func (o *archiveKeepers) get() *archiveKeeper {
 // whenever no other process does, until ctx ends. What was taken is written before it
 // returns.
 func (s *service) keepArchive(ctx context.Context, o archiveOptions, programmes ...*programme.Programme) error {
-	for {
-		lease, err := s.bus.AcquireWait(ctx, roleArchive, s.worker, leaseTime)
+	var last error
+	err := s.whileAlone(ctx, tenure{roleArchive, "archive", []any{"folder", o.Dir}, func(within context.Context, _ *bus.Lease) error {
+		err := s.archiveInto(within, o, programmes)
 		if ctx.Err() != nil {
-			return nil
+			last = err // what was taken last could not be written
 		}
-		if err != nil {
-			return err
-		}
-		s.log.Info("archive taken", "folder", o.Dir, "turn", lease.Token())
-		err = s.keepArchiveUnder(ctx, lease, o, programmes)
-		if ctx.Err() != nil {
-			return err
-		}
-		if err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, bus.ErrLost) {
-			s.log.Error("archive failed, it is taken up again", "folder", o.Dir, "error", err)
-		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-time.After(time.Second):
-		}
-	}
+		return err
+	}})
+	return cmp.Or(err, last)
 }
 
-func (s *service) keepArchiveUnder(ctx context.Context, lease *bus.Lease, o archiveOptions, programmes []*programme.Programme) (err error) {
-	within, cancel := context.WithCancel(ctx)
-	defer cancel()
-	var group sync.WaitGroup
-	defer group.Wait()
-	group.Go(func() {
-		defer cancel()
-		if err := lease.Keep(within); err != nil {
-			s.log.Warn("archive lost to another", "error", err)
-		}
-	})
-	defer func() {
-		cancel()
-		ending, end := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
-		defer end()
-		if err := lease.Release(ending); err != nil {
-			s.log.Warn("archive not released", "error", err)
-		}
-	}()
+func (s *service) archiveInto(ctx context.Context, o archiveOptions, programmes []*programme.Programme) (err error) {
 	k := &archiveKeeper{service: s, options: o}
 	options := archive.Options{OnThread: cfgrid.OnThread, ProgramVersion: version(), CropBytes: o.CropBytes, Interval: archiveEvery, OnWrite: k.written, Programmes: map[string]archive.Programme{}}
 	for _, p := range programmes {
@@ -145,7 +115,7 @@ func (s *service) keepArchiveUnder(ctx context.Context, lease *bus.Lease, o arch
 			err = closing
 		}
 	}()
-	return k.run(within)
+	return k.run(ctx)
 }
 
 // written logs what became of a day.

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"os"
 	"slices"
@@ -127,53 +126,20 @@ func (s *service) onWork(e bus.WorkEvent) {
 // own keeps a programme's schedule whenever no other process does, until ctx
 // ends.
 func (s *service) own(ctx context.Context, p *programme.Programme, b bundle) error {
-	for {
-		lease, err := s.bus.AcquireWait(ctx, "programme."+p.ID, s.worker, leaseTime)
-		if ctx.Err() != nil {
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-		s.log.Info("schedule taken", "programme", p.ID, "turn", lease.Token())
-		err = s.ownUnder(ctx, lease, p, b)
-		if ctx.Err() != nil {
-			return nil
-		}
-		if err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, bus.ErrLost) {
-			s.log.Error("schedule failed, it is taken up again", "programme", p.ID, "error", err)
-		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-time.After(time.Second):
-		}
-	}
+	return s.whileAlone(ctx, tenure{"programme." + p.ID, "schedule", []any{"programme", p.ID}, func(ctx context.Context, _ *bus.Lease) error {
+		return s.keepSchedule(ctx, p, b)
+	}})
 }
 
-func (s *service) ownUnder(ctx context.Context, lease *bus.Lease, p *programme.Programme, b bundle) error {
-	within, cancel := context.WithCancel(ctx)
-	defer cancel()
-	var group sync.WaitGroup
-	defer group.Wait()
-	group.Go(func() {
-		defer cancel()
-		if err := lease.Keep(within); err != nil {
-			s.log.Warn("schedule lost", "programme", p.ID, "error", err)
-		}
-	})
-	defer func() {
-		cancel()
-		ending, end := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
-		defer end()
-		if err := lease.Release(ending); err != nil {
-			s.log.Warn("schedule not released", "programme", p.ID, "error", err)
-		}
-	}()
-	ref, err := s.publishProgramme(within, p, b)
+func (s *service) keepSchedule(ctx context.Context, p *programme.Programme, b bundle) error {
+	ref, err := s.publishProgramme(ctx, p, b)
 	if err != nil {
 		return err
 	}
+	var group sync.WaitGroup
+	defer group.Wait()
+	within, cancel := context.WithCancel(ctx)
+	defer cancel()
 	group.Go(func() {
 		for {
 			select {
