@@ -3,10 +3,13 @@ package archive
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -303,6 +306,51 @@ func TestOneWriter(t *testing.T) {
 	openArchive(t, dir, Options{})
 	if _, err := OpenReader(t.TempDir()); err == nil {
 		t.Error("an empty folder passed for an archive")
+	}
+}
+
+// What conditions found out is a row each, with the place it is of; health is a row a
+// message.
+func TestConditionsAndHealth(t *testing.T) {
+	a := openArchive(t, t.TempDir(), Options{})
+	inventedNight(t, 1).feed(t, a)
+	if err := a.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	got := func(table, programme string, columns ...string) string {
+		t.Helper()
+		var lines []string
+		for rows, err := range a.Table(t.Context(), table, Query{Programme: programme}, columns...) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			for k := range rows.Len {
+				line := rows.Site
+				for _, name := range columns {
+					switch c := rows.Column(name); {
+					case c.Floats != nil:
+						line += fmt.Sprint(" ", c.Floats[k])
+					case c.Ints != nil:
+						line += TimeOf(c.Ints[k]).Format(" 15:04")
+					default:
+						line += " " + c.Texts[k]
+					}
+				}
+				lines = append(lines, line)
+			}
+		}
+		slices.Sort(lines)
+		return strings.Join(lines, "\n")
+	}
+	want := "quill wind station NaN NaN 11.5 255 05:34\n" +
+		"upper-larkspur freezing_level sounding NaN 1830 NaN NaN 03:00\n" +
+		"upper-larkspur precipitation forecast NaN NaN NaN NaN 06:40\n" +
+		"upper-larkspur precipitation radar 2.4 NaN NaN NaN 05:36"
+	if rows := got(TableConditions, invented, "quantity", "from", "precipitation_mm_per_h", "freezing_level_altitude_m", "wind_speed_m_per_s", "wind_from_deg", "valid_time"); rows != want {
+		t.Errorf("conditions:\n%s\nwant\n%s", rows, want)
+	}
+	if rows, want := got(TableHealth, serviceName, "host", "version", "state", "started_time"), "north-1 north 0.4.0 ok 19:40"; rows != want {
+		t.Errorf("health: %q, want %q", rows, want)
 	}
 }
 

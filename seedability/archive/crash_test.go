@@ -488,10 +488,12 @@ func TestFlippedByteIsNoData(t *testing.T) {
 func TestDamageIsNotCarriedOn(t *testing.T) {
 	names := []string{}
 	for _, l := range layouts {
-		names = append(names, tableFile(l.name))
+		if l.name != TableHealth { // lies with another day
+			names = append(names, tableFile(l.name))
+		}
 	}
 	for _, kind := range bus.Kinds() {
-		if !kind.NoProgramme { // those lie with another day
+		if !kind.NoProgramme {
 			names = append(names, eventsFile(kind.Name))
 		}
 	}

@@ -144,7 +144,58 @@ var (
 		}),
 		rowText("error", func(i *message.Input) string { return i.Error }))
 	telemetryColumns = dataTable[struct{}]("site")
+	healthColumns    = dataTable("worker",
+		rowText("host", func(h *message.Health) string { return h.Host }),
+		rowText("version", func(h *message.Health) string { return h.Version }),
+		rowTime("started_time", func(h *message.Health) time.Time { return h.StartedTime }),
+		rowText("state", func(h *message.Health) string { return string(h.State) }),
+		rowText("reasons_json", func(h *message.Health) string { return asJSON(h.Reasons) }))
+	conditionColumns = dataTable("place",
+		rowText("quantity", func(c conditionRow) string { return c.quantity }),
+		rowText("from", func(c conditionRow) string { return c.from }),
+		rowFloat("precipitation_mm_per_h", "mm h-1", func(c conditionRow) float64 { return numberOf(c.rain.MMPerH) }),
+		rowFloat("liquid_share", "1", func(c conditionRow) float64 { return numberOf(c.rain.LiquidShare) }),
+		rowFloat("covered_share", "1", func(c conditionRow) float64 { return numberOf(c.rain.CoveredShare) }),
+		rowFloat("freezing_level_altitude_m", "m", func(c conditionRow) float64 { return numberOf(c.freezing.AltitudeM) }),
+		rowFloat("wind_speed_m_per_s", "m s-1", func(c conditionRow) float64 { return numberOf(c.wind.SpeedMPerS) }),
+		rowFloat("wind_gust_m_per_s", "m s-1", func(c conditionRow) float64 { return numberOf(c.wind.GustMPerS) }),
+		rowFloat("wind_from_deg", "degree", func(c conditionRow) float64 { return numberOf(c.wind.FromDeg) }),
+		rowTime("valid_time", func(c conditionRow) time.Time { return c.at }),
+		rowTime("issued", func(c conditionRow) time.Time { return c.issued }),
+		rowText("suspect_json", func(c conditionRow) string {
+			if len(c.suspect) == 0 {
+				return ""
+			}
+			return asJSON(c.suspect)
+		}))
 )
+
+// conditionRow is one finding of conditions: precipitation, the freezing level or wind
+// at one place by one means.
+type conditionRow struct {
+	quantity, place, from string
+	rain                  message.Precipitation
+	freezing              message.FreezingLevel
+	wind                  message.Wind
+	at, issued            time.Time
+	suspect               []string
+	data                  json.RawMessage
+}
+
+// findings of conditions, a row each.
+func findings(c *message.Conditions) []conditionRow {
+	var rows []conditionRow
+	for _, x := range c.Precipitation {
+		rows = append(rows, conditionRow{quantity: "precipitation", place: x.Place, from: x.From, rain: x, at: x.Time, issued: x.Issued, suspect: x.Suspect, data: json.RawMessage(asJSON(x))})
+	}
+	for _, x := range c.FreezingLevels {
+		rows = append(rows, conditionRow{quantity: "freezing_level", place: x.Target, from: x.From, freezing: x, at: x.Time, issued: x.Issued, suspect: x.Suspect, data: json.RawMessage(asJSON(x))})
+	}
+	for _, x := range c.Winds {
+		rows = append(rows, conditionRow{quantity: "wind", place: x.Site, from: x.From, wind: x, at: x.Time, issued: x.Issued, suspect: x.Suspect, data: json.RawMessage(asJSON(x))})
+	}
+	return rows
+}
 
 func yes(x bool) string {
 	if x {
@@ -185,7 +236,11 @@ const (
 	TableReleases   = "releases"
 	TableInputs     = "inputs"
 	TableTelemetry  = "telemetry"
-	tableIndex      = "index"
+	// TableConditions has a row for each finding: precipitation, freezing level, wind.
+	TableConditions = "conditions"
+	// TableHealth lies with the days of no programme.
+	TableHealth = "health"
+	tableIndex  = "index"
 )
 
 // layouts of all tables.
@@ -202,6 +257,8 @@ var layouts = []*layout{
 	layoutOf(TableReleases, "time", "time", releaseColumns),
 	layoutOf(TableInputs, "time", "time", inputColumns),
 	layoutOf(TableTelemetry, "time", "time", telemetryColumns),
+	layoutOf(TableConditions, "time", "time", conditionColumns),
+	layoutOf(TableHealth, "time", "time", healthColumns),
 	layoutOf(tableIndex, "stored", "stored", indexColumns),
 }
 
@@ -267,6 +324,14 @@ func rowsOf(e *bus.Event, s stamp, into func(table, group string) *block) (size 
 		size = add(small(TableAdvice), adviceColumns, &dataRow[*alert.Advice]{s, &of, e.Data})
 	case alert.Release:
 		size = add(small(TableReleases), releaseColumns, &dataRow[*alert.Release]{s, &of, e.Data})
+	case message.Health:
+		size = add(small(TableHealth), healthColumns, &dataRow[*message.Health]{s, &of, e.Data})
+	case message.Conditions:
+		for _, row := range findings(&of) {
+			at := s
+			at.site = row.place
+			size += add(into(TableConditions, at.site), conditionColumns, &dataRow[conditionRow]{at, row, row.data})
+		}
 	case json.RawMessage:
 		size = add(small(TableTelemetry), telemetryColumns, &dataRow[struct{}]{s, struct{}{}, of})
 	}
