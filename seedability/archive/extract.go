@@ -226,9 +226,10 @@ func (r *Reader) Extract(ctx context.Context, table string, e Extraction, yield 
 	})
 }
 
-// ExtractEvents gives the messages of a kind as they came. A message's time is that of
-// the event, or what at says.
-func (r *Reader) ExtractEvents(ctx context.Context, kind string, e Extraction, at func(*bus.Stored) time.Time, yield func(bus.Stored) error) error {
+// ExtractEvents gives the messages of a kind as they came, also as the JSON that lies in
+// the archive, which is for the time of the call. A message's time is that of the event,
+// or what at says.
+func (r *Reader) ExtractEvents(ctx context.Context, kind string, e Extraction, at func(*bus.Stored) time.Time, yield func(s bus.Stored, raw []byte) error) error {
 	if at == nil {
 		at = func(s *bus.Stored) time.Time {
 			if s.Event.Time.IsZero() {
@@ -237,7 +238,6 @@ func (r *Reader) ExtractEvents(ctx context.Context, kind string, e Extraction, a
 			return s.Event.Time
 		}
 	}
-	all := Query{Programme: e.Programme, Sites: e.Sites}
 	return r.eachDay(ctx, &e, func(d Day) (damage, err error) {
 		entry, ok := d.Manifest.file(eventsFile(kind))
 		if !ok {
@@ -252,18 +252,23 @@ func (r *Reader) ExtractEvents(ctx context.Context, kind string, e Extraction, a
 			return err, nil
 		}
 		defer opened.Close()
-		for s, err := range eventsOfFile(ctx, path, opened, entry.Rows, &all) {
-			if err != nil {
-				return nil, err
+		var stopped error
+		err = readLinesFrom(ctx, path, opened, "", entry.Rows, func(l *line) bool {
+			var s bus.Stored
+			if s, stopped = l.decode(path); stopped != nil {
+				return false
 			}
-			if t := at(&s); !e.within(t) {
-				continue
+			if len(e.Sites) > 0 {
+				if _, site, err := placeOf(s.Subject); err != nil || !slices.Contains(e.Sites, site) {
+					return true
+				}
 			}
-			if err := yield(s); err != nil {
-				return nil, err
+			if e.within(at(&s)) {
+				stopped = yield(s, l.Event)
 			}
-		}
-		return nil, nil
+			return stopped == nil
+		})
+		return nil, cmp.Or(stopped, err)
 	})
 }
 

@@ -99,7 +99,7 @@ type feature struct {
 // fromMessages writes the features of each message of a kind, but for one.
 func (s *Source) fromMessages(ctx context.Context, c *collection, kind string, draw func(*bus.Event) ([]byte, error), without string) error {
 	for _, programme := range s.Programmes {
-		err := s.Reader.ExtractEvents(ctx, kind, s.Extraction(programme), timeOf(kind), func(stored bus.Stored) error {
+		err := s.Reader.ExtractEvents(ctx, kind, s.Extraction(programme), timeOf(kind), func(stored bus.Stored, _ []byte) error {
 			e := &stored.Event
 			var drawn struct {
 				Features []feature `json:"features"`
