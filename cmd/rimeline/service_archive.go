@@ -178,8 +178,25 @@ func (k *archiveKeeper) note(what string, err error) {
 	}
 }
 
-// follow archives the messages of one kind from where verified files end.
+// follow archives the messages of one kind from where verified files end; from the first
+// where the stream is another than the one that was archived.
 func (k *archiveKeeper) follow(ctx context.Context, kind bus.Kind) {
+	for {
+		made, err := k.bus.StreamMade(ctx, kind)
+		if ctx.Err() != nil {
+			return
+		}
+		k.note("stream of "+kind.Name, err)
+		if err == nil {
+			k.archive.StreamMade(kind.Name, made)
+			break
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(archiveAgain):
+		}
+	}
 	from := k.archive.Positions()[kind.Name] + 1
 	for ctx.Err() == nil {
 		for stored, err := range k.bus.Follow(ctx, bus.FollowOptions{Kinds: []bus.Kind{kind}, Since: bus.FromSequence(from)}) {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -143,6 +144,57 @@ func TestArchiveFollowsTheBus(t *testing.T) {
 	}
 	if problems, err := archive.Verify(t.Context(), dir, nil); err != nil || len(problems) > 0 {
 		t.Errorf("problems %v (%v)", problems, err)
+	}
+}
+
+// A bus that was made anew counts from 1 again. What it has is archived from its first
+// message on, however far the archive had come with the one before, and nothing that is
+// not archived is trimmed.
+func TestArchiveOfAnotherBus(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "archive")
+	for round, orders := range []int{3, 5} { // the second has more than were archived of the first
+		r := newAlertRig(t, alertsProgramme(t, alertsYAML+alertsBusRules, nil), alertsStart)
+		for n := range orders {
+			publishOrder(t, r, "larkspur", fmt.Sprintf("o-%d-%d", round, n), alertsStart)
+			publishAckOf(t, r, fmt.Sprintf("a-%d-%d", round, n))
+		}
+		k, stop := startArchive(t, r, archiveOptions{Dir: dir, KeepDays: 1})
+		ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+		eventually(t, "it is archived", func() bool {
+			return k.archive.Taken()["order"] == uint64(orders) && k.archive.Taken()["ack"] == uint64(orders) && k.Drain(ctx) == nil
+		})
+		if got := k.archive.Positions(); got["order"] != uint64(orders) || got["ack"] != uint64(orders) {
+			t.Errorf("bus %d: positions %v, want %d", round+1, got, orders)
+		}
+		cancel()
+		stop()
+	}
+	reader, err := archive.OpenReader(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, kind := range []string{"order", "ack"} {
+		n := 0
+		for _, err := range reader.Events(t.Context(), archive.Query{Programme: "larkspur"}, kind) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			n++
+		}
+		if n != 3+5 {
+			t.Errorf("%d messages of %s, want 8", n, kind)
+		}
+	}
+}
+
+func publishAckOf(t *testing.T, r *alertRig, alert string) {
+	t.Helper()
+	e, err := bus.NewEvent(bus.Ack, "larkspur", bus.Whole, alertsStart, message.Ack{Programme: "larkspur", Alert: alert, By: "Piet Holm", At: alertsStart})
+	if err == nil {
+		_, err = r.bus.Publish(t.Context(), e)
+	}
+	if err != nil {
+		t.Fatal(err)
 	}
 }
 

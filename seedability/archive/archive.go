@@ -120,9 +120,11 @@ type Archive struct {
 
 	mutex     sync.Mutex
 	days      map[dayKey]*openDay
-	positions map[string]uint64 // safe in verified files
-	seen      map[string]uint64 // taken, by kind
-	pending   int64             // bytes that wait
+	positions map[string]uint64    // safe in verified files
+	made      map[string]time.Time // the streams of the positions, by kind
+	remade    bool                 // not yet written
+	seen      map[string]uint64    // taken, by kind
+	pending   int64                // bytes that wait
 	flushed   time.Time
 	took      time.Duration
 	tick      uint64
@@ -231,12 +233,16 @@ func (a *Archive) open(dir string) (err error) {
 		return err
 	}
 	// Without positions all is asked for again, and what the days have is dropped.
-	err = readSealed(filepath.Join(dir, positionsName), &a.positions)
+	var known positions
+	err = readSealed(filepath.Join(dir, positionsName), &known)
 	if err != nil && !errors.Is(err, os.ErrNotExist) && !errors.Is(err, ErrDamaged) {
 		return fmt.Errorf("archive: %w", err)
 	}
-	if err != nil || a.positions == nil {
-		a.positions = map[string]uint64{}
+	if err == nil && known.Positions != nil {
+		a.positions = known.Positions
+	}
+	if a.made = known.Made; err != nil || a.made == nil {
+		a.made = map[string]time.Time{}
 	}
 	a.seen = maps.Clone(a.positions)
 	if a.encoder, err = newEncoder(); err != nil {
@@ -609,6 +615,23 @@ func (a *Archive) flush(ctx context.Context) error {
 	return errors.Join(failed...)
 }
 
+// StreamMade says when the stream of a kind was made; before its first message is given.
+// Where it is another stream than that of the positions, its messages are all unseen:
+// Positions begins anew.
+func (a *Archive) StreamMade(kind string, made time.Time) {
+	a.mutex.Lock()
+	defer a.mutex.Unlock()
+	made = made.UTC()
+	if before, known := a.made[kind]; known && !before.Equal(made) {
+		delete(a.positions, kind)
+		delete(a.seen, kind)
+	}
+	if !a.made[kind].Equal(made) {
+		a.made[kind] = made
+		a.remade = true
+	}
+}
+
 // keepPositions writes up to where each stream lies in verified files: everything
 // that was taken, but for what still waits.
 func (a *Archive) keepPositions() error {
@@ -618,17 +641,17 @@ func (a *Archive) keepPositions() error {
 			safe[kind] = min(safe[kind], sequence-1)
 		}
 	}
-	if maps.Equal(safe, a.positions) {
+	if maps.Equal(safe, a.positions) && !a.remade {
 		return nil
 	}
-	content, err := seal(safe)
+	content, err := seal(positions{safe, a.made})
 	if err == nil {
 		err = writeWhole(filepath.Join(a.dir, positionsName), content)
 	}
 	if err != nil {
 		return fmt.Errorf("archive: %w", err)
 	}
-	a.positions = safe
+	a.positions, a.remade = safe, false
 	return nil
 }
 

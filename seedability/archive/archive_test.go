@@ -250,6 +250,29 @@ func TestStreamMadeAnew(t *testing.T) {
 	}
 }
 
+// Positions are those of one stream, also after closing; of another they begin anew.
+func TestPositionsOfAStream(t *testing.T) {
+	dir := t.TempDir()
+	s := newStream(t)
+	s.put(bus.Score, "quill", at(0), inventedAssessment(inventedSites[1], at(0), 2))
+	for _, test := range []struct {
+		made time.Time
+		want uint64 // position that is found
+	}{{at(-9), 0}, {at(-9), 1}, {at(-9).In(time.FixedZone("", 3600)), 1}, {at(-8), 0}, {at(-8), 1}, {at(-9), 0}} {
+		a := openArchive(t, dir, Options{})
+		a.StreamMade("score", test.made)
+		if got := a.Positions()["score"]; got != test.want {
+			t.Errorf("stream of %v: position %d, want %d", test.made, got, test.want)
+		}
+		s.feed(t, a)
+		if err := a.Flush(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		a.Close()
+	}
+	noProblems(t, dir)
+}
+
 // Late messages reopen the day; a day is that of the event, not of its storing.
 func TestLateMessagesReopenTheDay(t *testing.T) {
 	dir := t.TempDir()

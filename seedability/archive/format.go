@@ -49,6 +49,14 @@ type format struct {
 	Program string `json:"program"`
 }
 
+// positions is the content of positions.json.
+type positions struct {
+	// Positions are, by kind, the number of the message up to which all lie in verified
+	// files; Made is when the stream was made that counts so.
+	Positions map[string]uint64    `json:"positions"`
+	Made      map[string]time.Time `json:"made"`
+}
+
 // Manifest says what a day has. It is replaced whole when the day changes.
 type Manifest struct {
 	Version    int    `json:"version"`

@@ -68,8 +68,8 @@ func Verify(ctx context.Context, dir string, progress func(Progress)) ([]Problem
 		}
 		return nil, err
 	}
-	positions := map[string]uint64{}
-	if err := readSealed(filepath.Join(dir, positionsName), &positions); err != nil && !errors.Is(err, os.ErrNotExist) {
+	var known positions
+	if err := readSealed(filepath.Join(dir, positionsName), &known); err != nil && !errors.Is(err, os.ErrNotExist) {
 		v.add(filepath.Join(dir, positionsName), "damaged", "", err.Error())
 	}
 	programmes, err := r.Programmes()

@@ -49,6 +49,23 @@ func (b *Bus) Trim(ctx context.Context, kind Kind, upTo uint64, before time.Time
 	return removed, nil
 }
 
+// StreamMade is when the stream of a kind was made. Numbers of messages are those of one
+// stream: made anew it counts from 1 again.
+func (b *Bus) StreamMade(ctx context.Context, kind Kind) (time.Time, error) {
+	var made time.Time
+	err := b.retry(ctx, b.options.RetryTime, func(ctx context.Context) error {
+		stream, err := b.js.Stream(ctx, kind.Stream)
+		if err == nil {
+			made = stream.CachedInfo().Created.UTC()
+		}
+		return err
+	})
+	if err != nil {
+		return time.Time{}, fmt.Errorf("stream %s: %w", kind.Stream, err)
+	}
+	return made, nil
+}
+
 // firstSince is the number of the first message that was stored at a time or later,
 // 0 where there is none.
 func firstSince(ctx context.Context, stream jetstream.Stream, at time.Time) (uint64, error) {
