@@ -348,7 +348,8 @@ func holdToTable(t *testing.T, what string, file *ncInfo, table *block, groups [
 				continue
 			}
 			for n, k := range rows {
-				got, want := v.numbers[from+n], math.NaN()
+				got := v.numbers[from+n]
+				var want float64
 				switch h.of {
 				case timeColumn:
 					want = float64(table.columns[c].Ints[k]) / 1e6
