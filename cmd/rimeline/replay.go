@@ -50,7 +50,7 @@ Examples:
     rimeline replay --archive archive --from 2026-01-14T05:00Z --to 2026-01-14T11:00Z --programme changed.yaml
     rimeline replay --archive archive --against none --out again.ndjson
 
-Exit status: 0 all is equal, 1 something differs, could not be made again or could not be read, 2 wrong usage.`
+Exit status: 0 all is equal, 1 something differs, could not be made again or could not be read, or there was nothing, 2 wrong usage.`
 }
 
 func (c *replayCommand) Run(env *environment) error {

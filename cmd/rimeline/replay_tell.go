@@ -115,10 +115,11 @@ func (res *replayResult) of(kind bus.Kind) *replayCounts {
 	return &res.Scores
 }
 
-// fine: all is as it was published, or where nothing is compared, all was made.
+// fine: all is as it was published, or where nothing is compared, all was made. Where
+// there was nothing, nothing is shown to be equal.
 func (res *replayResult) fine() bool {
 	s, o := &res.Scores, &res.Outlooks
-	whole := len(res.Problems) == 0 && s.NotMade+o.NotMade == 0
+	whole := len(res.Problems) == 0 && s.NotMade+o.NotMade == 0 && s.Archived+o.Archived > 0
 	return whole && (!res.Compared || s.Differ+o.Differ+s.NoSite+o.NoSite+s.New+o.New == 0)
 }
 
@@ -255,16 +256,28 @@ func pairWindows(then, now []replaySpan) []replayWindow {
 	for len(then) > 0 || len(now) > 0 {
 		row := replayWindow{Then: []replaySpan{}, Now: []replaySpan{}}
 		var end time.Time
+		open := false
+		take := func(into *[]replaySpan, from []replaySpan) []replaySpan {
+			*into, end, open = append(*into, from[0]), later(end, from[0].To), open || from[0].Open
+			return from[1:]
+		}
+		// What begins where an open window is cut off overlaps it.
+		within := func(spans []replaySpan) bool {
+			return len(spans) > 0 && (spans[0].From.Before(end) || open && spans[0].From.Equal(end))
+		}
+		if len(then) > 0 && (len(now) == 0 || !now[0].From.Before(then[0].From)) {
+			then = take(&row.Then, then)
+		} else {
+			now = take(&row.Now, now)
+		}
 		for {
-			switch {
-			case len(then) > 0 && (end.IsZero() && (len(now) == 0 || !now[0].From.Before(then[0].From)) || then[0].From.Before(end)):
-				row.Then, end, then = append(row.Then, then[0]), later(end, then[0].To), then[1:]
-				continue
-			case len(now) > 0 && (end.IsZero() || now[0].From.Before(end)):
-				row.Now, end, now = append(row.Now, now[0]), later(end, now[0].To), now[1:]
-				continue
+			if within(then) {
+				then = take(&row.Then, then)
+			} else if within(now) {
+				now = take(&row.Now, now)
+			} else {
+				break
 			}
-			break
 		}
 		switch {
 		case len(row.Then) == 0:

@@ -305,6 +305,7 @@ func TestReplay(t *testing.T) {
 		{"--archive", dir, "--from", "2026-02-04", "--to", "2026-02-03"},
 		{"--archive", dir, "--against", "none"},
 		{"--archive", dir, "--programme-id", "elsewhere"},
+		{"--archive", dir, "--from", "2026-02-04"}, // nothing is not equal
 		{"--archive", t.TempDir()},
 	} {
 		if _, _, err := replayRun(t, arguments...); err == nil {
@@ -359,6 +360,7 @@ func TestPairWindows(t *testing.T) {
 		{spans(0, 10, 40, 50), spans(20, 30), "1-0 lost, 0-1 gained, 1-0 lost"},
 		{nil, spans(0, 1, 2, 3), "0-1 gained, 0-1 gained"},
 		{nil, nil, ""},
+		{[]replaySpan{{From: at(0), To: at(10), Open: true}}, []replaySpan{{From: at(10), To: at(10), Open: true}}, "1-1 moved"},
 	} {
 		var parts []string
 		for _, w := range pairWindows(c.then, c.now) {
