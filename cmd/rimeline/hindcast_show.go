@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -51,10 +52,10 @@ func shareRange(r *hindcast.Row) string {
 }
 
 func hoursCell(x float64) string {
-	if x == 0 {
-		return "0"
+	if x == math.Trunc(x) {
+		return strconv.FormatFloat(x, 'f', 0, 64)
 	}
-	return strconv.FormatFloat(x, 'f', -1, 64)
+	return strconv.FormatFloat(x, 'f', 1, 64)
 }
 
 // showHindcast prints the report for people.

@@ -167,7 +167,9 @@ func (s *sum) result(o *Options) (Row, error) {
 	if s.scored > 0 {
 		r.MeanScore = Number(s.scores / float64(s.scored))
 	}
-	r.Wilson = Wilson(s.good, s.judged)
+	// Releases within an hour are no trials of their own.
+	perHour := min(o.Every.Hours(), 1)
+	r.Wilson = wilson(float64(s.good)*perHour, float64(s.judged)*perHour)
 	r.Limits = map[Limit]float64{}
 	for _, l := range Limits() {
 		r.Limits[l] = hours(s.limits[l])
@@ -218,11 +220,15 @@ func (s *sum) result(o *Options) (Row, error) {
 // Wilson is the interval of a share that 95 in 100 such intervals hold it in, for
 // independent trials (Wilson 1927, J. Amer. Stat. Assoc. 22, 209).
 func Wilson(successes, trials int) evaluate.Interval {
+	return wilson(float64(successes), float64(trials))
+}
+
+func wilson(successes, trials float64) evaluate.Interval {
 	if trials <= 0 {
 		return evaluate.Interval{Low: Number(math.NaN()), High: Number(math.NaN()), Why: "no hour was judged"}
 	}
 	const z = 1.959963984540054 // of 97.5 in 100 of a normal distribution
-	n, p := float64(trials), float64(successes)/float64(trials)
+	n, p := trials, successes/trials
 	middle := p + z*z/(2*n)
 	half := z * math.Sqrt(p*(1-p)/n+z*z/(4*n*n))
 	low, high := (middle-half)/(1+z*z/n), (middle+half)/(1+z*z/n)

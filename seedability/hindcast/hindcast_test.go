@@ -225,3 +225,23 @@ func TestCalendarMonths(t *testing.T) {
 		t.Errorf("months %+v, calendar %+v", c.Months, c.Calendar)
 	}
 }
+
+// Releases every ten minutes are no more evidence than hours are.
+func TestWilsonOfReleasesWithinAnHour(t *testing.T) {
+	var hours []Hour
+	for k := range 60 * 6 {
+		h := Hour{Site: "a", Time: time.Date(2026, 1, 1, 0, 10*k, 0, 0, time.UTC), Outcome: Quiet, Limit: NoLiquid}
+		if k < 12*6 {
+			h.Outcome = Seedable
+		}
+		hours = append(hours, h)
+	}
+	c, err := Climatology([]Site{{ID: "a"}}, hours, Options{Every: 10 * time.Minute})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, want := c.Sites[0].Wilson, Wilson(12, 60)
+	if math.Abs(float64(got.Low-want.Low)) > 1e-12 || math.Abs(float64(got.High-want.High)) > 1e-12 || c.Sites[0].Seedable != 12 {
+		t.Errorf("%v, want %v; %v h", got, want, c.Sites[0].Seedable)
+	}
+}
