@@ -180,3 +180,24 @@ func TestExportRefusals(t *testing.T) {
 		t.Errorf("left: %v, %v", left, err)
 	}
 }
+
+// Help of the commands that look back: examples, exit status, and lines that a
+// terminal has.
+func TestHelpOfExportAndHindcast(t *testing.T) {
+	for _, command := range []string{"export", "hindcast"} {
+		help := rimeline(t, command, "--help").stdout
+		for _, words := range []string{"Examples:", "    rimeline " + command, "Exit status: 0", "--json", "no proof that seeding works"} {
+			if command == "hindcast" && strings.HasPrefix(words, "no proof") {
+				words = "no evidence that seeding works"
+			}
+			if !strings.Contains(strings.Join(strings.Fields(help), " "), strings.Join(strings.Fields(words), " ")) {
+				t.Errorf("%s --help does not say %q:\n%s", command, words, help)
+			}
+		}
+		for line := range strings.Lines(help) {
+			if n := len([]rune(line)); n > 101 {
+				t.Errorf("%s --help has a line of %d characters: %s", command, n, line)
+			}
+		}
+	}
+}

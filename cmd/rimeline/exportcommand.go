@@ -39,11 +39,11 @@ Kinds: ` + strings.Join(archive.Tables(), ", ") + `; as ndjson also ` + strings.
 
 Formats:
 
-    csv      RFC 4180, a row a record, units in the names of columns, times in RFC 3339; missing is empty.
-             Text that a spreadsheet would take for a formula has an apostrophe in front.
-    geojson  RFC 7946, of scores (a point each), paths (line, activation, landing, ellipse of landings)
-             and outlooks (a point for each outlook and each window)
-    netcdf   CF-1.11, of scores (time series) and paths (trajectories), one programme
+    csv      RFC 4180, a row a record, units in the names of columns; missing is empty
+             (text that a spreadsheet takes for a formula has an apostrophe in front)
+    geojson  RFC 7946: scores (points), paths (line, activation, landing, ellipse of
+             landings) and outlooks (a point for each outlook and each window)
+    netcdf   CF-1.11: scores (time series) and paths (trajectories), one programme
     parquet  the tables of the archive, one programme
     ndjson   the messages as they came, a CloudEvent a line; of paths see scores
 
@@ -51,10 +51,11 @@ Every file of a day is compared with its checksum before it is read. A day that 
 
 Examples:
 
-    rimeline export --archive archive --kind scores --format csv --from 2025-11-01 --to 2026-04-16 --out season.csv
-    rimeline export --archive archive --kind paths --format geojson --from 2026-01-14T05:00Z --to 2026-01-14T09:00Z --site hobnail --out storm.geojson
-    rimeline export --archive archive --kind scores --format netcdf --programme larkspur --out scores.nc
-    rimeline export --archive archive --kind alerts --format ndjson --out - | jq -c .data
+    rimeline export --archive DIR --kind scores --format csv --from 2025-11-01 --out scores.csv
+    rimeline export --archive DIR --kind paths --format geojson --from 2026-01-14T05:00Z \
+        --to 2026-01-14T09:00Z --site hobnail --out storm.geojson
+    rimeline export --archive DIR --kind scores --format netcdf --out scores.nc
+    rimeline export --archive DIR --kind alerts --format ndjson --out - | jq -c .data
 
 Exit status: 0 written, 1 nothing was written or, with --partial, not all could be read (said on standard error), 2 wrong usage.
 

@@ -38,7 +38,7 @@ Files: GRIB2, netCDF and WRF output, as "rimeline assess" reads them, of one mod
 Examples:
 
     rimeline hindcast --programme sites.yaml --models hrrr/2025 --models hrrr/2026 --out hindcast
-    rimeline hindcast --programme sites.yaml --models wrf/ --from 2024-11-01 --to 2025-04-16 --every 3h
+    rimeline hindcast --programme sites.yaml --models wrf/ --every 3h --as-analysis
     rimeline --json hindcast --programme sites.yaml --models reanalysis/ --gap 6h
 
 Exit status: 0 done, 1 a file could not be read or nothing could be judged (said on standard error; the rest is done), 2 wrong usage.
