@@ -23,7 +23,7 @@ func extractedArchive(t *testing.T) string {
 	t.Helper()
 	dir := t.TempDir()
 	a := openArchive(t, dir, Options{})
-	inventedNight(t, 260).feed(t, a) // 05:40 to 03:20 of the next day
+	inventedNight(t, 226).feed(t, a) // 05:40 to 00:25 of the next day
 	if err := errors.Join(a.Flush(t.Context()), a.Close()); err != nil {
 		t.Fatal(err)
 	}
