@@ -77,9 +77,13 @@ func TestExtract(t *testing.T) {
 	dir := extractedArchive(t)
 	r := reader(t, dir)
 	for _, table := range Tables() {
-		got, _ := tableRows(t, r, table, Extraction{Query: Query{Programme: invented}})
+		of := Query{Programme: invented}
+		if table == TableHealth {
+			of.Programme = serviceName
+		}
+		got, _ := tableRows(t, r, table, Extraction{Query: of})
 		want := newBlock(layoutNamed(table))
-		for rows, err := range r.Table(t.Context(), table, Query{Programme: invented}, ColumnNames(table)...) {
+		for rows, err := range r.Table(t.Context(), table, of, ColumnNames(table)...) {
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -115,6 +119,16 @@ func TestExtract(t *testing.T) {
 	if err := r.ExtractEvents(t.Context(), "score", Extraction{Query: night}, nil, func(bus.Stored, []byte) error { n++; return nil }); err != nil || n != 4 {
 		t.Errorf("across midnight: %d messages, %v", n, err)
 	}
+}
+
+// tableOf says whether a programme has rows of a table.
+func (r *Reader) tableOf(programme, table string) (rows TableRows, ok bool) {
+	days, err := r.Days(programme)
+	if err != nil || len(days) == 0 {
+		return rows, false
+	}
+	rows, ok = days[0].Manifest.Tables[table]
+	return rows, ok
 }
 
 // Damage is named by its day, and nothing of that day is given.
