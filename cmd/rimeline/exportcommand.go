@@ -205,9 +205,10 @@ func (c *exportCommand) programmes(reader *archive.Reader) ([]string, error) {
 	}
 	if len(c.Programme) > 0 {
 		all = slices.Compact(slices.Sorted(slices.Values(c.Programme)))
-	} else if kind, ok := export.KindOf(export.TableOf(c.Kind)); !ok || !kind.NoProgramme {
+	} else {
 		// "_service" has what belongs to no programme.
-		all = slices.DeleteFunc(all, func(name string) bool { return strings.HasPrefix(name, "_") })
+		kind, ok := export.KindOf(export.TableOf(c.Kind))
+		all = slices.DeleteFunc(all, func(name string) bool { return strings.HasPrefix(name, "_") != (ok && kind.NoProgramme) })
 	}
 	if c.Format != formatNetCDF && c.Format != formatParquet {
 		return all, nil
