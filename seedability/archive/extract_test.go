@@ -121,16 +121,6 @@ func TestExtract(t *testing.T) {
 	}
 }
 
-// tableOf says whether a programme has rows of a table.
-func (r *Reader) tableOf(programme, table string) (rows TableRows, ok bool) {
-	days, err := r.Days(programme)
-	if err != nil || len(days) == 0 {
-		return rows, false
-	}
-	rows, ok = days[0].Manifest.Tables[table]
-	return rows, ok
-}
-
 // Damage is named by its day, and nothing of that day is given.
 func TestExtractFromDamage(t *testing.T) {
 	dir := extractedArchive(t)
