@@ -32,6 +32,7 @@ func TestFaults(t *testing.T) {
 	if testing.Short() {
 		t.Skip("starts processes and takes two minutes: not in short mode")
 	}
+	t.Parallel() // it mostly waits
 	tests := []struct {
 		name string
 		run  func(*testing.T)

@@ -76,6 +76,7 @@ func readAll[T any](t *testing.T, r *rehearsalRun, kind bus.Kind) (list []T) {
 // A hold that a person sets is in the next word on holds and in the next score of
 // its site, within seconds; other sites are not touched; lifted, it is gone as soon.
 func TestManualHoldReachesScores(t *testing.T) {
+	t.Parallel() // much of it is waiting
 	from, set, lift, until := 3*time.Hour, 3*time.Hour+12*time.Minute, 3*time.Hour+31*time.Minute, 3*time.Hour+40*time.Minute
 	r := rehearsedUnder(t, "", from, until,
 		orderAt{set, message.Order{ID: "road", Action: message.OrderSet, By: "R. Tallow", Reason: "road crew below the site", Sites: []string{"hobnail"}}},
@@ -126,6 +127,7 @@ func TestManualHoldReachesScores(t *testing.T) {
 // Criteria whose inputs nobody gives hold every site, from the first score on, and
 // say why; nothing is a window.
 func TestCriteriaWithoutInputsHold(t *testing.T) {
+	t.Parallel() // much of it is waiting
 	r := rehearsedUnder(t, `  - {id: river, kind: river, gauges: [XRVR1], quantity: stage, unit: m, hold_above: 3, source: invented}
 `, 3*time.Hour, 3*time.Hour+15*time.Minute)
 	scores := readAll[seedability.Assessment](t, r, bus.Score)
@@ -142,6 +144,7 @@ func TestCriteriaWithoutInputsHold(t *testing.T) {
 // Whoever takes a schedule over goes on with what was held: a hold that a person
 // must lift does not vanish because a process died.
 func TestHoldsSurviveARestart(t *testing.T) {
+	t.Parallel() // much of it is waiting
 	yaml := string(rehearsal.ProgrammeYAML()) + "\nholds:\n  - {id: day, kind: hours, from_time: \"06:00\", to_time: \"08:00\", source: invented, lift: person, may_lift: [manager]}\n"
 	folder := t.TempDir()
 	begin := func(at time.Duration) *rehearsalRun {
