@@ -492,7 +492,7 @@ func (t *spooled) merged() (*mergedReader, error) {
 		m.rows.Rows += n
 	}
 	var err error
-	m.parquetReader, err = openParquetGroups(t.file.Name(), t.of)
+	m.parquetReader, err = openParquetGroups(t.file.Name(), t.of, spoolLimits())
 	return m, err
 }
 

@@ -195,7 +195,7 @@ func TestExtractParquet(t *testing.T) {
 			t.Fatal(err)
 		}
 		want, _ := tableRows(t, r, table, e)
-		again, err := openParquetGroups(path, layoutNamed(table))
+		again, err := openParquetGroups(path, layoutNamed(table), tableLimits())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -238,7 +238,7 @@ func TestParquetGroups(t *testing.T) {
 	if err := w.close(); err != nil {
 		t.Fatal(err)
 	}
-	r, err := openParquetGroups(path, l)
+	r, err := openParquetGroups(path, l, tableLimits())
 	if err != nil {
 		t.Fatal(err)
 	}

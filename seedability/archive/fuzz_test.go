@@ -7,6 +7,8 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"runtime"
+	"runtime/debug"
 	"testing"
 	"time"
 	"unicode/utf8"
@@ -58,7 +60,8 @@ func FuzzManifest(f *testing.F) {
 	})
 }
 
-// A table from outside is an error of damage, or gives as many rows as it says.
+// A table from outside is an error of damage, or gives as many rows as it says, from the
+// first on and from the middle; and takes little memory.
 func FuzzParquet(f *testing.F) {
 	l := layoutNamed(TableOrders)
 	var good bytes.Buffer
@@ -89,7 +92,14 @@ func FuzzParquet(f *testing.F) {
 		if err := os.WriteFile(path, content, 0o644); err != nil {
 			t.Fatal(err)
 		}
-		r, err := openParquet(path, l)
+		defer debug.SetMemoryLimit(debug.SetMemoryLimit(256 << 20))
+		defer func() {
+			var m runtime.MemStats
+			if runtime.ReadMemStats(&m); m.HeapSys > 512<<20 {
+				t.Fatalf("the heap grew to %d bytes", m.HeapSys)
+			}
+		}()
+		r, err := openOneGroup(path, l, tableLimits())
 		if err != nil {
 			if !errors.Is(err, ErrDamaged) {
 				t.Fatalf("%v is no damage", err)
@@ -109,6 +119,9 @@ func FuzzParquet(f *testing.F) {
 			if n := len(b.columns[k].Floats) + len(b.columns[k].Ints) + len(b.columns[k].Texts); n != int(rows) {
 				t.Fatalf("column %s has %d values in %d rows", b.columns[k].Name, n, rows)
 			}
+		}
+		if _, err := r.read(rows/2, rows, l.every()); err != nil && !errors.Is(err, ErrDamaged) {
+			t.Fatalf("%v is no damage", err)
 		}
 	})
 }

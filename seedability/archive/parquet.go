@@ -13,6 +13,8 @@ import (
 
 	"github.com/parquet-go/parquet-go"
 	"github.com/parquet-go/parquet-go/compress/zstd"
+
+	"rimeline/seedability/parquetcheck"
 )
 
 // A page ends with the first group after so many rows, so that the rows of one site
@@ -206,15 +208,45 @@ type parquetReader struct {
 	path   string
 	opened *os.File
 	file   *parquet.File
-	rows   int64
+	// checked says what pages may be read: sums of pages leave out their headers, and
+	// the digest of a footer leaves out the indexes that say where pages lie.
+	checked *parquetcheck.File
+	rows    int64
 }
 
 func (r *parquetReader) layout() *layout { return r.of }
 func (r *parquetReader) name() string    { return r.path }
 
-// openParquet opens a table of a day. Damage is an error that is ErrDamaged.
+// openParquet opens a table of a day whose bytes, or those of its footer, the manifest
+// knows. Damage is an error that is ErrDamaged.
 func openParquet(path string, of *layout) (*parquetReader, error) {
-	r, err := openParquetGroups(path, of)
+	return openOneGroup(path, of, knownLimits())
+}
+
+// Limits of a table. A page ends at a group of rows, whatever its size.
+func tableLimits() parquetcheck.Limits {
+	l := parquetcheck.Default()
+	l.FooterBytes, l.IndexBytes, l.Rows = maxFooterBytes, 16<<20, maxRows
+	l.PageBytes, l.PageValues, l.OpenBytes, l.AllBytes = 128<<20, 1<<24, math.MaxInt64, math.MaxInt64
+	return l
+}
+
+// knownLimits of a table that this program wrote: what its pages hold has sums.
+func knownLimits() parquetcheck.Limits {
+	l := tableLimits()
+	l.PageBytes, l.PageValues, l.HeadersOnly = 1<<30, maxRows, true
+	return l
+}
+
+// spoolLimits of a table that this run wrote, with as many groups as there were days.
+func spoolLimits() parquetcheck.Limits {
+	l := knownLimits()
+	l.FooterBytes, l.ListElements, l.RowGroups, l.ColumnChunks = math.MaxInt32, math.MaxInt, math.MaxInt, math.MaxInt
+	return l
+}
+
+func openOneGroup(path string, of *layout, limits parquetcheck.Limits) (*parquetReader, error) {
+	r, err := openParquetGroups(path, of, limits)
 	if err == nil && len(r.file.RowGroups()) > 1 {
 		err = fmt.Errorf("%s: %d row groups: %w", path, len(r.file.RowGroups()), ErrDamaged)
 		r.Close()
@@ -224,7 +256,7 @@ func openParquet(path string, of *layout) (*parquetReader, error) {
 }
 
 // openParquetGroups opens a table that may have several groups of rows.
-func openParquetGroups(path string, of *layout) (r *parquetReader, err error) {
+func openParquetGroups(path string, of *layout, limits parquetcheck.Limits) (r *parquetReader, err error) {
 	opened, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -241,15 +273,15 @@ func openParquetGroups(path string, of *layout) (r *parquetReader, err error) {
 	if err != nil {
 		return nil, err
 	}
+	checked, err := parquetcheck.Footer(opened, info.Size(), limits)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w: %w", path, err, ErrDamaged)
+	}
 	file, err := parquet.OpenFile(opened, info.Size(), parquet.SkipPageIndex(true), parquet.SkipBloomFilters(true), parquet.OptimisticRead(true), parquet.ReadBufferSize(64<<10))
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w: %w", path, err, ErrDamaged)
 	}
-	r = &parquetReader{of: of, path: path, opened: opened, file: file, rows: file.NumRows()}
-	if r.rows < 0 || r.rows > maxRows {
-		return nil, fmt.Errorf("%s: %d rows: %w", path, r.rows, ErrDamaged)
-	}
-	return r, nil
+	return &parquetReader{of: of, path: path, opened: opened, file: file, checked: checked, rows: file.NumRows()}, nil
 }
 
 func (r *parquetReader) Close() { r.opened.Close() }
@@ -302,11 +334,14 @@ func (r *parquetReader) column(h *heading, from, to int64, into *Column) error {
 		return fmt.Errorf("values are %v, not %v", leaf.Node.Type().Kind(), want)
 	}
 	at, before := 0, int64(0)
-	for _, group := range r.file.RowGroups() {
+	for k, group := range r.file.RowGroups() {
 		first, last := max(from-before, 0), min(to-before, group.NumRows())
 		before += group.NumRows()
 		if first >= last {
 			continue
+		}
+		if err := r.checked.Rows(k, h.name, first, last); err != nil {
+			return err
 		}
 		got, err := readChunk(h, group.ColumnChunks()[leaf.ColumnIndex], first, int(last-first), into, at)
 		if err != nil {

@@ -11,7 +11,12 @@ import (
 
 	"github.com/parquet-go/parquet-go"
 	"github.com/parquet-go/parquet-go/format"
+
+	"rimeline/seedability/parquetcheck"
 )
+
+// maxParquetBytes of the pages of the columns that are read, uncompressed.
+const maxParquetBytes = 4 << 30
 
 // ReadParquet takes the observations of a Parquet file with the columns of the layout:
 // time as a timestamp adjusted to UTC, or as text with its zone; value and minutes as
@@ -23,12 +28,16 @@ func (o *Observations) ReadParquet(name string, from io.ReaderAt, size int64) (e
 			err = fmt.Errorf("%s: damaged: %v", name, cause)
 		}
 	}()
-	file, err := parquet.OpenFile(from, size, parquet.SkipPageIndex(true), parquet.SkipBloomFilters(true))
+	// The library trusts what a file says of itself.
+	limits := parquetcheck.Default()
+	limits.Rows, limits.AllBytes = maxObservations, maxParquetBytes
+	checked, err := parquetcheck.Footer(from, size, limits)
 	if err != nil {
 		return fmt.Errorf("%s: %w", name, err)
 	}
-	if n := file.NumRows(); n < 0 || n > maxObservations {
-		return fmt.Errorf("%s: %d rows; at most %d are read", name, n, maxObservations)
+	file, err := parquet.OpenFile(from, size, parquet.SkipPageIndex(true), parquet.SkipBloomFilters(true))
+	if err != nil {
+		return fmt.Errorf("%s: %w", name, err)
 	}
 	columns := map[string]parquet.LeafColumn{}
 	for _, column := range []string{"time", "quantity", "value", "unit", "site", "place", "minutes"} {
@@ -42,6 +51,9 @@ func (o *Observations) ReadParquet(name string, from io.ReaderAt, size int64) (e
 		if leaf.MaxRepetitionLevel > 0 {
 			return fmt.Errorf("%s: column %s holds lists", name, column)
 		}
+		if err := checked.Column(column); err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
 		columns[column] = leaf
 	}
 	ticks, err := ticksOf(columns["time"])
@@ -51,8 +63,7 @@ func (o *Observations) ReadParquet(name string, from io.ReaderAt, size int64) (e
 	var failed rowErrors
 	at := 0
 	for _, group := range file.RowGroups() {
-		rows := group.Rows()
-		err := eachRow(rows, func(values parquet.Row) bool {
+		err := eachRow(group, columns, func(values parquet.Row) bool {
 			at++
 			where := fmt.Sprintf("%s: row %d", name, at)
 			r, err := rowOf(values, columns, ticks)
@@ -63,7 +74,6 @@ func (o *Observations) ReadParquet(name string, from io.ReaderAt, size int64) (e
 			failed.add(o.take(r, where))
 			return !failed.full()
 		})
-		rows.Close()
 		if err != nil {
 			failed.add(fmt.Errorf("%s: after row %d: %w", name, at, err))
 		}
@@ -74,25 +84,72 @@ func (o *Observations) ReadParquet(name string, from io.ReaderAt, size int64) (e
 	return failed.err()
 }
 
-func eachRow(rows parquet.Rows, f func(parquet.Row) bool) error {
-	buffer := make([]parquet.Row, 256)
-	for {
-		n, err := rows.ReadRows(buffer)
-		for _, r := range buffer[:n] {
-			if !f(r) {
-				return nil
+// eachRow gives the cells of some columns, none of which holds lists; they are not kept.
+// Other columns are not read: one of lists could have millions of values in a row.
+func eachRow(group parquet.RowGroup, columns map[string]parquet.LeafColumn, f func(parquet.Row) bool) error {
+	var cells []*cellReader
+	defer func() {
+		for _, c := range cells {
+			c.pages.Close()
+		}
+	}()
+	chunks := group.ColumnChunks()
+	for _, leaf := range columns {
+		cells = append(cells, &cellReader{pages: chunks[leaf.ColumnIndex].Pages()})
+	}
+	row := make(parquet.Row, len(cells))
+	for range group.NumRows() {
+		for k, c := range cells {
+			var err error
+			if row[k], err = c.next(); err != nil {
+				return err
 			}
 		}
-		if errors.Is(err, io.EOF) {
+		if !f(row) {
 			return nil
 		}
-		if err != nil {
-			return err
+	}
+	return nil
+}
+
+// cellReader gives the values of a column, one of each row.
+type cellReader struct {
+	pages  parquet.Pages
+	page   parquet.Page
+	values parquet.ValueReader
+	buffer [128]parquet.Value
+	at, n  int
+}
+
+// next value; it holds until the one after.
+func (c *cellReader) next() (parquet.Value, error) {
+	for c.at == c.n {
+		if c.values == nil {
+			page, err := c.pages.ReadPage()
+			if errors.Is(err, io.EOF) {
+				err = io.ErrUnexpectedEOF
+			}
+			if err != nil {
+				return parquet.Value{}, err
+			}
+			c.page, c.values = page, page.Values()
 		}
-		if n == 0 {
-			return io.ErrNoProgress
+		var err error
+		c.at = 0
+		c.n, err = c.values.ReadValues(c.buffer[:])
+		if err != nil && !errors.Is(err, io.EOF) {
+			return parquet.Value{}, err
+		}
+		if c.n == 0 && err == nil {
+			return parquet.Value{}, io.ErrNoProgress
+		}
+		if c.n == 0 {
+			parquet.Release(c.page)
+			c.page, c.values = nil, nil
 		}
 	}
+	c.at++
+	return c.buffer[c.at-1], nil
 }
 
 // ticksOf gives the length of a tick of a timestamp; 0 for text.
