@@ -61,7 +61,7 @@ func Check(from io.ReaderAt, size int64, l Limits) error {
 	return nil
 }
 
-// File is a file whose footer is sound.
+// File is a file whose footer is sound. One goroutine uses it at a time.
 type File struct {
 	from   io.ReaderAt
 	footer int64 // its first byte
