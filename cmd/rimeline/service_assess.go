@@ -296,6 +296,15 @@ func (s *service) assess(ctx context.Context, job bus.Job, delivery int) error {
 		if site == nil {
 			return bus.Permanent(fmt.Errorf("programme %s has no site %q", p.ID, id))
 		}
+		if delivery > 1 {
+			done, err := s.doneBefore(ctx, p.ID, id, &j)
+			if err != nil {
+				return err
+			}
+			if done {
+				continue
+			}
+		}
 		switch j.Mode {
 		case modeNow:
 			err = s.assessNow(ctx, of, site, &j, holds)
@@ -316,6 +325,23 @@ func (s *service) assess(ctx context.Context, job bus.Job, delivery int) error {
 		}
 	}
 	return nil
+}
+
+// doneBefore says whether this job published a site's message before its worker died,
+// and makes it the newest: the worker may have died between the two. What would be made
+// now may be another, since an outlook or a hold has come meanwhile, and of a moment
+// there is one.
+func (s *service) doneBefore(ctx context.Context, programmeID, site string, j *assessTask) (bool, error) {
+	kind := bus.Score
+	if j.Mode == modeOutlook {
+		kind = bus.Outlook
+	}
+	last, found, err := s.bus.LastStored(ctx, kind, programmeID, site)
+	if err != nil || !found || !last.Event.Time.Equal(j.Moment) {
+		return false, err
+	}
+	s.counts.add("assessments_superseded", 1)
+	return true, s.bus.PutLatest(ctx, last.Event)
 }
 
 // assessNow judges a release at the moment of the job, and what the site's state

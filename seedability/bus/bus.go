@@ -634,6 +634,36 @@ func (b *Bus) LastSequence(ctx context.Context, kind Kind) (uint64, error) {
 	return last, nil
 }
 
+// LastStored is the last message on the stream of a kind for a site; found is false
+// where the stream has none, or one that is no event. Whoever died after Publish and before PutLatest has left
+// it there and not in Latest.
+func (b *Bus) LastStored(ctx context.Context, kind Kind, programme, site string) (last Stored, found bool, err error) {
+	subject, err := kind.Subject(programme, site)
+	if err != nil {
+		return Stored{}, false, err
+	}
+	var message *jetstream.RawStreamMsg
+	err = b.retry(ctx, b.options.RetryTime, func(ctx context.Context) error {
+		stream, err := b.js.Stream(ctx, kind.Stream)
+		if err != nil {
+			return err
+		}
+		message, err = stream.GetLastMsgForSubject(ctx, subject)
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			message, err = nil, nil
+		}
+		return err
+	})
+	if err != nil {
+		return Stored{}, false, fmt.Errorf("stream %s: %w", kind.Stream, err)
+	}
+	if message == nil {
+		return Stored{}, false, nil
+	}
+	last = Stored{Sequence: message.Sequence, Time: message.Time.UTC(), Subject: message.Subject}
+	return last, kind.read(&last, message.Header, message.Data) == nil, nil
+}
+
 // ReadBack yields what the stream of a kind holds, oldest first, up to the last
 // message at the time of the call. A message that is no event gives an error,
 // and the next one follows; any other error ends it.

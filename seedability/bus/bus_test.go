@@ -127,6 +127,32 @@ func mustMarshal(t testing.TB, e Event) []byte {
 	return b
 }
 
+// What was stored last is found whether or not it is the newest by its time, or in the
+// bucket of the newest.
+func TestLastStored(t *testing.T) {
+	_, b := open(t, t.TempDir())
+	last := func(site string) (Stored, bool) {
+		stored, found, err := b.LastStored(t.Context(), Score, "larkspur", site)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return stored, found
+	}
+	if _, found := last("saddlehorn"); found {
+		t.Error("a last message before any")
+	}
+	old, fresh, other := event(t, "saddlehorn", releaseTime, 1), event(t, "saddlehorn", releaseTime.Add(time.Hour), 2), event(t, "quillback", releaseTime, 3)
+	for _, e := range []Event{fresh, old, other} {
+		publish(t, b, e)
+	}
+	if stored, found := last("saddlehorn"); !found || stored.Event.ID != old.ID || stored.Sequence != 2 || !stored.Event.Time.Equal(old.Time) {
+		t.Errorf("%v %+v, want %s", found, stored, old.ID)
+	}
+	if _, found := last("tin-kettle"); found {
+		t.Error("a message of another site")
+	}
+}
+
 func TestLatest(t *testing.T) {
 	_, b := open(t, t.TempDir())
 	latest := func() (Event, bool) {
