@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -179,7 +180,7 @@ func (b *bandFrames) fromRadar(scans []scanned, plane nowcast.Plane, j *judgemen
 	surface, where := j.bandSurface()
 	b.label = fmt.Sprintf("radar %s %s", first.Radar, where)
 	for _, s := range scans {
-		frame, err := j.frameOnce(s.volume, b.label, func() (*nowcast.Frame, error) {
+		frame, err := j.frameOnce(s, b.label, func() (*nowcast.Frame, error) {
 			gridded, err := gridder.Grid(s.volume, grid.MomentReflectivity, surface, radar.GridOptions{})
 			if err != nil {
 				return nil, fmt.Errorf("radar %s: %w", first.Radar, err)
@@ -198,19 +199,26 @@ func (b *bandFrames) fromRadar(scans []scanned, plane nowcast.Plane, j *judgemen
 }
 
 // frameOnce lays a volume on the plane, unless that was done before.
-func (j *judgement) frameOnce(volume *grid.Volume, label string, lay func() (*nowcast.Frame, error)) (*nowcast.Frame, error) {
+func (j *judgement) frameOnce(s scanned, label string, lay func() (*nowcast.Frame, error)) (*nowcast.Frame, error) {
 	if j.frames == nil {
 		return lay()
 	}
-	return j.frames(volume, label, lay)
+	// By the content of the volume and all of its surface: who asked first must not
+	// decide what others see.
+	for _, file := range s.files {
+		label += " " + cmp.Or(file.sha256, file.path)
+	}
+	return j.frames(s.volume, label, lay)
 }
 
-// bandSurface is the altitude of -10 °C over the first site, or else all beams.
+// bandSurface is the altitude of -10 °C over the first site, in whole metres, as its
+// words say it; or else all beams.
 func (j *judgement) bandSurface() (radar.Surface, string) {
 	first, _ := j.evidence.Atmosphere.TimeRange()
 	if column, ok := j.evidence.Atmosphere.ColumnAt(j.sites[0].Place(), first); ok {
 		if isotherm, ok := profile.Derive(column, profile.DefaultOptions()).Isotherm(bandIsothermK); ok && isotherm.HighestAltitudeM.Known() {
-			return radar.ConstantAltitude(float64(isotherm.HighestAltitudeM)), fmt.Sprintf("at -10 °C (%.0f m)", float64(isotherm.HighestAltitudeM))
+			altitudeM := math.Round(float64(isotherm.HighestAltitudeM))
+			return radar.ConstantAltitude(altitudeM), fmt.Sprintf("at -10 °C (%.0f m)", altitudeM)
 		}
 	}
 	return radar.Composite(), "largest of all beams"

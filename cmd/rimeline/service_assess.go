@@ -262,7 +262,7 @@ func (s *service) gridderMemory(ctx context.Context, of *judgement, programmeDig
 	return func(volume *grid.Volume, prepare func() (*radar.Gridder, error)) (*radar.Gridder, error) {
 		ni, nj, _, _ := of.evidence.Atmosphere.Size()
 		at := volume.Antenna
-		name := fmt.Sprintf("%s %s %.5f %.5f %.1f %.3f %d %d %s", programmeDigest, volume.Radar, at.LatitudeDeg, at.LongitudeDeg, at.AltitudeM, volume.BeamwidthDeg, ni, nj, of.weather.modelName)
+		name := fmt.Sprintf("%s %s %v %v %v %v %d %d %s", programmeDigest, volume.Radar, at.LatitudeDeg, at.LongitudeDeg, at.AltitudeM, volume.BeamwidthDeg, ni, nj, of.weather.modelName)
 		return s.gridders.get(ctx, name, func() (*radar.Gridder, int64, error) {
 			g, err := prepare()
 			return g, 1, err

@@ -1,11 +1,15 @@
 package main
 
 import (
+	"log/slog"
 	"testing"
 	"time"
 
+	"rimeline/cmd/internal/clock"
+	"rimeline/grid"
 	"rimeline/seedability"
 	"rimeline/seedability/bus"
+	"rimeline/seedability/nowcast"
 )
 
 // A worker that died after it had published and before the message was made the newest:
@@ -41,5 +45,35 @@ func TestJobThatComesBackPublishesOnce(t *testing.T) {
 				t.Errorf("%s, %s: the newest is %v %s, %v", mode, test.site, known, newest.ID, err)
 			}
 		}
+	}
+}
+
+// A picture is remembered by the content of its volume and by its surface: two volumes
+// of one radar and time, of which the first was not whole, are two pictures.
+func TestPicturesAreRememberedByContent(t *testing.T) {
+	s := newService(&service{clock: clock.Wall{}, log: slog.New(slog.DiscardHandler)})
+	j := &judgement{frames: s.frameMemory(t.Context(), "programme")}
+	volume := &grid.Volume{Radar: "XVNT", Time: alertsStart}
+	laid := 0
+	lay := func(label, path, sha256 string) *nowcast.Frame {
+		frame, err := j.frameOnce(scanned{volume: volume, files: []readFile{{path, sha256}}}, label, func() (*nowcast.Frame, error) {
+			laid++
+			return &nowcast.Frame{}, nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return frame
+	}
+	first := lay("at 2500 m", "chunks", "aa")
+	if again := lay("at 2500 m", "chunks", "aa"); again != first || laid != 1 {
+		t.Errorf("the same volume is laid %d times", laid)
+	}
+	lay("at 2500 m", "chunks", "bb")
+	lay("at 2501 m", "chunks", "aa")
+	lay("at 2500 m", "crop/1", "")
+	lay("at 2500 m", "crop/2", "")
+	if laid != 5 {
+		t.Errorf("%d pictures of five contents and surfaces", laid)
 	}
 }
