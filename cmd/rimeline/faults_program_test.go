@@ -155,15 +155,28 @@ func until(t *testing.T, within time.Duration, what string, true_ func() bool) t
 	}
 }
 
-// freeAddress of this computer.
+// lastPort is the one that was given last; processes that test at the same time begin
+// elsewhere.
+var lastPort atomic.Int64
+
+func init() { lastPort.Store(int64(os.Getpid())) }
+
+// freeAddress is one where nobody listens. Its port lies below those that the system
+// gives to whoever asks for any (from 32768 on), so that nobody gets it by chance until
+// it is used.
 func freeAddress(t *testing.T) string {
 	t.Helper()
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for range 1000 {
+		address := fmt.Sprintf("127.0.0.1:%d", 20000+lastPort.Add(1)%6000)
+		listener, err := net.Listen("tcp", address)
+		if err != nil {
+			continue // used
+		}
+		listener.Close()
+		return address
 	}
-	defer listener.Close()
-	return listener.Addr().String()
+	t.Fatal("no port is free")
+	return ""
 }
 
 // connected waits for a bus and connects to it.

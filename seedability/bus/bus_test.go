@@ -8,8 +8,10 @@ import (
 	"net"
 	"os"
 	"os/exec"
+	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -320,18 +322,26 @@ func (c *child) kill() {
 	_ = c.command.Wait()
 }
 
+// lastPort is the one that was given last.
+var lastPort atomic.Int64
+
+func init() { lastPort.Store(int64(os.Getpid())) }
+
+// freePort is one where nobody listens, below those that the system gives to whoever
+// asks for any (from 32768 on): nobody gets it by chance until it is used.
 func freePort(t testing.TB) string {
 	t.Helper()
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for range 1000 {
+		port := strconv.FormatInt(26000+lastPort.Add(1)%6000, 10)
+		listener, err := net.Listen("tcp", "127.0.0.1:"+port)
+		if err != nil {
+			continue // used
+		}
+		listener.Close()
+		return port
 	}
-	defer listener.Close()
-	_, port, err := net.SplitHostPort(listener.Addr().String())
-	if err != nil {
-		t.Fatal(err)
-	}
-	return port
+	t.Fatal("no port is free")
+	return ""
 }
 
 // The server is killed and started again while a publisher works: every publish
